@@ -1,0 +1,159 @@
+"""What exists: consumables, the runs of sizes they belong to, and the packs they come in."""
+
+from django.db import models
+from django.db.models import Q
+
+
+class Section(models.IntegerChoices):
+    """The parts of the work area, in the order in which the trade teaches to set them up (common practice)."""
+
+    MACHINE = 1, "machine"
+    SUCTION = 2, "suction"
+    MONITORS = 3, "monitors"
+    AIRWAY = 4, "airway"
+    IV = 5, "IV"
+    DRUG_SUPPLIES = 6, "drug supplies"
+    SPECIAL = 7, "special"
+
+
+class Criticality(models.TextChoices):
+    NEVER_OUT = "never_out", "never out"
+    ROUTINE = "routine", "routine"
+
+
+class Basis(models.TextChoices):
+    """What makes a piece go: a case, the opening of a room, a week, a condition, or an emergency."""
+
+    PER_CASE = "per_case", "per case"
+    PER_ROOM_DAY = "per_room_day", "per room and day"
+    PER_ROOM_WEEK = "per_room_week", "per room and week"
+    ON_CONDITION = "on_condition", "on condition"
+    EMERGENCY = "emergency", "emergency"
+
+
+class Owner(models.TextChoices):
+    SUPPLY = "supply", "supply"
+    PHARMACY = "pharmacy", "pharmacy (presence and date only)"
+
+
+class Latex(models.TextChoices):
+    """A maker's statement, never our claim. FDA, 21 CFR 801.437: read the label."""
+
+    CONTAINS = "contains", "contains natural rubber latex"
+    NOT_MADE_WITH = "not_made_with", "labelled as not made with natural rubber latex"
+    NOT_STATED = "not_stated", "not stated"
+
+
+class SingleUse(models.TextChoices):
+    """ISO 15223-1, 5.4.2 (do not re-use) and 5.4.12 (single patient, multiple use)."""
+
+    YES = "yes", "single use"
+    PATIENT = "patient", "single patient, multiple use"
+    POLICY = "policy", "by local policy"
+    NO = "no", "re-usable"
+
+
+class SizeRun(models.Model):
+    """An ordered family of sizes, such as cuffed tracheal tubes from 3.0 to 8.5.
+
+    Demand is learned for the run and split over its sizes by size class, and a gap in the run shows.
+    """
+
+    department = models.ForeignKey("inventory.Department", on_delete=models.PROTECT, related_name="size_runs")
+    code = models.SlugField(max_length=60)
+    name = models.CharField(max_length=120)
+
+    class Meta:
+        ordering = ["name"]
+        constraints = [models.UniqueConstraint(fields=["department", "code"], name="size_run_code_unique")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Consumable(models.Model):
+    """A line of the catalogue: one kind of thing in one size, counted in pieces.
+
+    Drugs are not lines: no dose, no controlled substance. Fluids and rescue drugs that the pharmacy owns are kept
+    for their presence and date only.
+    """
+
+    department = models.ForeignKey("inventory.Department", on_delete=models.PROTECT, related_name="consumables")
+    code = models.CharField(max_length=40)
+    name = models.CharField(max_length=160)
+    section = models.PositiveSmallIntegerField(choices=Section)
+    category = models.CharField(max_length=80, blank=True)
+    unit = models.CharField(max_length=40, default="each", help_text="What one piece is: each, pair, kit, bag.")
+    size_run = models.ForeignKey(SizeRun, null=True, blank=True, on_delete=models.PROTECT, related_name="sizes")
+    size = models.CharField(max_length=60, blank=True)
+    size_position = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Its place in the run, smallest first."
+    )
+    criticality = models.CharField(max_length=20, choices=Criticality, default=Criticality.ROUTINE)
+    basis = models.CharField(max_length=20, choices=Basis, default=Basis.PER_CASE)
+    owner = models.CharField(max_length=20, choices=Owner, default=Owner.SUPPLY)
+    latex = models.CharField(max_length=20, choices=Latex, default=Latex.NOT_STATED)
+    single_use = models.CharField(max_length=20, choices=SingleUse, default=SingleUse.YES)
+    shelf_life_months = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Usual for a new pack. The printed date always wins."
+    )
+
+    class Meta:
+        ordering = ["section", "code"]
+        constraints = [
+            models.UniqueConstraint(fields=["department", "code"], name="consumable_code_unique"),
+            models.UniqueConstraint(
+                fields=["size_run", "size_position"],
+                name="size_position_unique",
+                violation_error_message="Another size already has this position in the run.",
+            ),
+            models.CheckConstraint(
+                condition=Q(size_run__isnull=True) | Q(size_position__isnull=False),
+                name="size_run_has_positions",
+                violation_error_message="A line in a size run needs its position in the run, smallest first.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.code} {self.label}"
+
+    @property
+    def label(self) -> str:
+        """The name with its size, as it stands on lists."""
+        return f"{self.name}, {self.size}" if self.size else self.name
+
+
+class Packaging(models.Model):
+    """One level of packing of a consumable, with the barcode on it where there is one.
+
+    A barcode is text: its leading zeros count.
+    """
+
+    department = models.ForeignKey("inventory.Department", on_delete=models.PROTECT, related_name="packagings")
+    consumable = models.ForeignKey(Consumable, on_delete=models.PROTECT, related_name="packagings")
+    pieces_per_pack = models.PositiveIntegerField(default=1)
+    barcode = models.CharField(max_length=80, blank=True)
+
+    class Meta:
+        ordering = ["consumable", "pieces_per_pack"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["department", "barcode"],
+                condition=~Q(barcode=""),
+                name="barcode_unique",
+                violation_error_message="This barcode already belongs to another line.",
+            ),
+            models.UniqueConstraint(
+                fields=["consumable", "pieces_per_pack"],
+                condition=Q(barcode=""),
+                name="packaging_without_barcode_unique",
+            ),
+            models.CheckConstraint(
+                condition=Q(pieces_per_pack__gte=1),
+                name="pack_holds_a_piece",
+                violation_error_message="A pack holds at least one piece.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.consumable}: {self.pieces_per_pack} to a pack"

@@ -1,0 +1,63 @@
+"""Questions about the facts. A question about a day takes the day."""
+
+from datetime import date, timedelta
+
+from django.db import models
+from django.db.models import F, Q, Sum
+from django.db.models.functions import Coalesce
+
+
+class PlaceQuerySet(models.QuerySet):
+    def carts(self):
+        return self.filter(role="cart")
+
+    def storerooms(self):
+        return self.filter(role="storeroom")
+
+    def physical(self):
+        return self.filter(role__in=["cart", "storeroom"])
+
+
+class LotQuerySet(models.QuerySet):
+    def usable(self, *, on: date):
+        """Lots that a person may take from on that day: in date, and not quarantined."""
+        return self.filter(Q(expires_on__isnull=True) | Q(expires_on__gte=on), quarantined_at__isnull=True)
+
+
+class MovementQuerySet(models.QuerySet):
+    def not_reversed(self):
+        """Movements that still stand: neither reversals nor reversed."""
+        return self.filter(reversal__isnull=True, reverses__isnull=True)
+
+
+class HoldingQuerySet(models.QuerySet):
+    def usable(self, *, on: date):
+        """Balances that may be used on that day: no lot, or a lot in date and not quarantined."""
+        in_date = Q(lot__expires_on__isnull=True) | Q(lot__expires_on__gte=on)
+        return self.filter(Q(lot__isnull=True) | (in_date & Q(lot__quarantined_at__isnull=True)))
+
+    def expiring(self, *, on: date, within_days: int):
+        """Positive balances whose last day lies within `within_days` after `on` (or has passed)."""
+        return self.filter(quantity__gt=0, lot__expires_on__lte=on + timedelta(days=within_days))
+
+    def below_zero(self):
+        """Balances that cannot be right. Virtual places are meant to run below zero."""
+        return self.filter(quantity__lt=0, place__role__in=["cart", "storeroom"])
+
+
+class StockingLineQuerySet(models.QuerySet):
+    def with_on_hand(self):
+        """Annotate `on_hand`: recorded pieces of the line at its place, over all lots."""
+        from .models import Holding
+
+        total = (
+            Holding.objects.filter(place=models.OuterRef("place"), consumable=models.OuterRef("consumable"))
+            .order_by()
+            .values("place", "consumable")
+            .annotate(total=Sum("quantity"))
+            .values("total")
+        )
+        return self.annotate(on_hand=Coalesce(models.Subquery(total), 0))
+
+    def below_par(self):
+        return self.with_on_hand().filter(on_hand__lt=F("par"))

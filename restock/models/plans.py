@@ -1,0 +1,99 @@
+"""An evening's plan: for every line of every cart what tomorrow may use, what to add, and why."""
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+
+
+class Plan(models.Model):
+    """One evening's plan with the date, settings and method it rests on, so that a past number can be explained."""
+
+    department = models.ForeignKey("inventory.Department", on_delete=models.PROTECT, related_name="plans")
+    for_date = models.DateField(help_text="The day that must be covered.")
+    made_at = models.DateTimeField()
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT)
+    method = models.CharField(max_length=40, help_text="Name and version of the forecasting method.")
+    parameters = models.JSONField(default=dict, help_text="The policy as it stood.")
+    inputs = models.JSONField(default=dict, help_text="What was known: cases, logged cases, newest record and count.")
+
+    class Meta:
+        ordering = ["-for_date", "-made_at"]
+        get_latest_by = "made_at"
+        indexes = [models.Index(fields=["department", "for_date", "made_at"], name="plan_by_day")]
+
+    def __str__(self) -> str:
+        return f"Plan for {self.for_date}"
+
+
+class PlanLine(models.Model):
+    """One line of one cart in one plan. Pieces throughout; probabilities from 0 to 1."""
+
+    plan = models.ForeignKey(Plan, on_delete=models.CASCADE, related_name="lines")
+    place = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="plan_lines")
+    consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="plan_lines")
+    on_hand = models.IntegerField(help_text="Recorded, over all lots. Below zero means: please count.")
+    usable = models.IntegerField(help_text="Of these in date and not quarantined on the day itself.")
+    par = models.PositiveIntegerField()
+    floor = models.PositiveIntegerField()
+    capacity = models.PositiveIntegerField(null=True)
+    cases = models.PositiveSmallIntegerField(help_text="Listed cases that may use it.")
+    mean = models.FloatField()
+    q50 = models.PositiveIntegerField()
+    q90 = models.PositiveIntegerField()
+    q95 = models.PositiveIntegerField()
+    q99 = models.PositiveIntegerField()
+    service_level = models.FloatField()
+    q_service = models.PositiveIntegerField(help_text="Pieces that cover the service level.")
+    p_short_before = models.FloatField()
+    p_short_after = models.FloatField()
+    shortfall_before = models.FloatField(help_text="Expected pieces missing if nothing is added.")
+    shortfall_after = models.FloatField(help_text="Expected pieces missing after what can be added.")
+    target = models.PositiveIntegerField()
+    top_up = models.PositiveIntegerField(help_text="What it needs to reach the target.")
+    allocated = models.PositiveIntegerField(help_text="What the storerooms can give it.")
+    reason = models.TextField()
+    pmf = models.JSONField(default=list, help_text="Tomorrow's demand: the probability of 0, 1, 2, ... pieces.")
+
+    class Meta:
+        ordering = ["plan", "place", "consumable"]
+        constraints = [
+            models.UniqueConstraint(fields=["plan", "place", "consumable"], name="plan_line_unique"),
+            models.CheckConstraint(
+                condition=Q(allocated__lte=models.F("top_up")),
+                name="allocated_within_top_up",
+                violation_error_message="A line cannot be given more than it needs.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.consumable} at {self.place} for {self.plan.for_date}"
+
+    @property
+    def short_by(self) -> int:
+        """Pieces that it needs and nobody has."""
+        return self.top_up - self.allocated
+
+
+class Pick(models.Model):
+    """Pieces of one lot to take from one storeroom for one plan line, and what was really picked."""
+
+    plan_line = models.ForeignKey(PlanLine, on_delete=models.CASCADE, related_name="picks")
+    storeroom = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="picks")
+    bin = models.ForeignKey("inventory.Bin", null=True, on_delete=models.PROTECT, related_name="picks")
+    lot = models.ForeignKey("inventory.Lot", null=True, on_delete=models.PROTECT, related_name="picks")
+    quantity = models.PositiveIntegerField()
+    picked = models.PositiveIntegerField(null=True, blank=True)
+    confirmed_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["plan_line", "pk"]
+        constraints = [
+            models.CheckConstraint(condition=Q(quantity__gt=0), name="pick_quantity_positive"),
+            models.UniqueConstraint(fields=["plan_line", "storeroom", "lot"], name="pick_unique"),
+            models.UniqueConstraint(
+                fields=["plan_line", "storeroom"], condition=Q(lot__isnull=True), name="pick_without_lot_unique"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.quantity} x {self.plan_line.consumable} from {self.storeroom}"

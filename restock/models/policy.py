@@ -1,0 +1,74 @@
+"""What a department decides for itself: service levels, how targets are set, how fast old practice fades."""
+
+from django.db import models
+from django.db.models import Q
+
+from inventory.models import Criticality
+
+
+class Policy(models.Model):
+    """One department's settings for forecast and plan. Every default is a starting point, not a recommendation."""
+
+    class Target(models.TextChoices):
+        GREATER_OF_BOTH = "greater_of_both", "the greater of par and tomorrow's need"
+        PAR_ONLY = "par_only", "par only"
+        TOMORROW_ONLY = "tomorrow_only", "tomorrow's need only"
+
+    class CuffedTube(models.TextChoices):
+        """Sources disagree on the cuffed tube, so the department chooses; neighbours are always shown."""
+
+        PLUS_3_5 = "3.5", "age / 4 + 3.5 mm"
+        PLUS_3 = "3.0", "age / 4 + 3 mm"
+
+    department = models.OneToOneField("inventory.Department", on_delete=models.PROTECT, related_name="policy")
+    target = models.CharField(max_length=20, choices=Target, default=Target.GREATER_OF_BOTH)
+    service_never_out = models.FloatField(
+        default=0.995, help_text="Share of days on which a never-out line should last, from 0 to 1."
+    )
+    service_routine = models.FloatField(
+        default=0.95, help_text="Share of days on which a routine line should last, from 0 to 1."
+    )
+    weight_never_out = models.FloatField(
+        default=5.0, help_text="How much worse one missing never-out piece is than one missing routine piece."
+    )
+    half_life_days = models.PositiveIntegerField(
+        default=90, help_text="After this many days a logged case counts half."
+    )
+    expiry_warning_days = models.PositiveIntegerField(default=30)
+    cuffed_tube = models.CharField(max_length=4, choices=CuffedTube, default=CuffedTube.PLUS_3_5)
+
+    class Meta:
+        verbose_name_plural = "policies"
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(service_never_out__gt=0, service_never_out__lt=1),
+                name="service_never_out_is_a_share",
+                violation_error_message="A service level lies between 0 and 1, both left out: 0.995, not 99.5.",
+            ),
+            models.CheckConstraint(
+                condition=Q(service_routine__gt=0, service_routine__lt=1),
+                name="service_routine_is_a_share",
+                violation_error_message="A service level lies between 0 and 1, both left out: 0.95, not 95.",
+            ),
+            models.CheckConstraint(
+                condition=Q(weight_never_out__gte=1),
+                name="never_out_weighs_at_least_one",
+                violation_error_message="A never-out piece cannot weigh less than a routine one.",
+            ),
+            models.CheckConstraint(
+                condition=Q(half_life_days__gte=1),
+                name="half_life_at_least_a_day",
+                violation_error_message="The half-life is at least one day.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"policy of {self.department}"
+
+    def service_level(self, criticality: str) -> float:
+        """Share of days on which a line of this criticality should last."""
+        return self.service_never_out if criticality == Criticality.NEVER_OUT else self.service_routine
+
+    def weight(self, criticality: str) -> float:
+        """Weight of one missing piece in the division of scarce stock."""
+        return self.weight_never_out if criticality == Criticality.NEVER_OUT else 1.0

@@ -1,0 +1,27 @@
+"""What stays short after all that can be carried has been carried."""
+
+from django.db import models
+from django.db.models import Q
+
+
+class Shortage(models.Model):
+    """A line of a plan that its storerooms cannot fill, with the reason and how much it may hurt."""
+
+    class Cause(models.TextChoices):
+        STOREROOM_EMPTY = "storeroom_empty", "the storerooms have none"
+        STOREROOM_LOW = "storeroom_low", "the storerooms have too few for all"
+        UNUSABLE = "unusable", "what is there is expired or quarantined"
+        BIN_TOO_SMALL = "bin_too_small", "the bin holds less than the day may need"
+
+    plan_line = models.OneToOneField("restock.PlanLine", on_delete=models.CASCADE, related_name="shortage")
+    cause = models.CharField(max_length=20, choices=Cause)
+    short_by = models.PositiveIntegerField(help_text="Pieces.")
+    harm = models.FloatField(help_text="Expected pieces missing tomorrow, times the weight of the line.")
+    reason = models.TextField()
+
+    class Meta:
+        ordering = ["-harm", "-short_by"]
+        constraints = [models.CheckConstraint(condition=Q(short_by__gt=0), name="shortage_is_short")]
+
+    def __str__(self) -> str:
+        return f"{self.plan_line} short by {self.short_by}"
