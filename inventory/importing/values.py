@@ -1,0 +1,287 @@
+"""What a cell may hold: one small class per type, each reading a cell into a typed value.
+
+A cell arrives as None, str, bool, int, float, date, datetime, time, or a `FaultyCell` from a
+workbook. Text arrives stripped and never empty. `read` returns the value or raises `Unfit`.
+"""
+
+import re
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from decimal import Decimal
+from typing import Protocol
+
+from inventory.barcodes import GTIN_LENGTHS, NotAGtin, normal_gtin
+
+# A spreadsheet keeps 15 significant digits of a number; the rest become zeros.
+EXACT_DIGITS = 15
+
+AS_TEXT = "format the column as text and type the value again"
+
+_SCIENTIFIC = re.compile(r"\d+([.,]\d+)?[eE]\+?\d+")
+_DECIMAL = re.compile(r"[+-]?\d{1,15}(\.\d{1,15})?")
+_WHOLE = re.compile(r"([+-]?\d{1,15})(\.0+)?")
+_DAY_NUMBER = re.compile(r"\d{5}(\.\d+)?")
+_ISO_DATE = re.compile(r"(\d{4}-\d{2}-\d{2})([T ]\d{2}:\d{2}(:\d{2})?)?")
+_CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}))?|(\d{2})(\d{2})")
+
+
+class Unfit(Exception):
+    """A cell that does not hold what its column needs; the message completes "expected ..."."""
+
+
+@dataclass(frozen=True, slots=True)
+class FaultyCell:
+    """A workbook cell without a usable value, such as #REF!; both parts are phrases safe to show."""
+
+    found: str
+    expected: str
+
+
+class ValueType(Protocol):
+    """How a column's cells are read, and how the column is laid out in a blank workbook."""
+
+    describes: str
+
+    def read(self, cell: object) -> object: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """Words on one line. Numbers are taken as they would be typed (7, 7.5)."""
+
+    longest: int = 200
+
+    @property
+    def describes(self) -> str:
+        return f"text of at most {self.longest} characters"
+
+    def read(self, cell: object) -> str:
+        text = " ".join(_as_typed(cell).split())
+        if len(text) > self.longest or not text.isprintable():
+            raise Unfit(self.describes)
+        return text
+
+
+@dataclass(frozen=True, slots=True)
+class Code:
+    """A short name that must come out exactly as it was typed, leading zeros included."""
+
+    longest: int = 60
+
+    @property
+    def describes(self) -> str:
+        return f"a code of at most {self.longest} characters on one line"
+
+    def read(self, cell: object) -> str:
+        if isinstance(cell, float) and not cell.is_integer():
+            raise Unfit(f"a code kept as text, because a number loses its last zeros: {AS_TEXT}")
+        text = _as_typed(cell)
+        if _SCIENTIFIC.fullmatch(text) and "+" in text:
+            raise Unfit(f"a code, not a number that a spreadsheet shortened: {AS_TEXT}")
+        if len(text) > self.longest or not text.isprintable():
+            raise Unfit(self.describes)
+        return text
+
+
+@dataclass(frozen=True, slots=True)
+class Barcode:
+    """The code printed on the maker's pack: a GS1 item number, or another standard's text (HIBC)."""
+
+    describes = "the pack's barcode: 8, 12, 13 or 14 digits with their check digit, or a code with letters"
+
+    def read(self, cell: object) -> str:
+        text = Code().read(cell)
+        if not text.isdigit():
+            return text
+        if len(text) not in GTIN_LENGTHS:
+            raise Unfit(
+                f"8, 12, 13 or 14 digits, not {len(text)}: zeros in front may have been lost, so {AS_TEXT}"
+            )
+        try:
+            normal_gtin(text)
+        except NotAGtin as reason:
+            raise Unfit(
+                f"a barcode whose check digit fits: {str(reason)[0].lower()}{str(reason)[1:-1]}"
+            ) from None
+        return text
+
+
+@dataclass(frozen=True, slots=True)
+class Whole:
+    """Whole pieces, days, months, places in an order."""
+
+    at_least: int = 0
+    at_most: int = 1_000_000
+
+    @property
+    def describes(self) -> str:
+        return f"a whole number from {self.at_least} to {self.at_most}"
+
+    def read(self, cell: object) -> int:
+        number = None
+        if type(cell) is int:
+            number = cell
+        elif isinstance(cell, float) and cell.is_integer():
+            number = int(cell)
+        elif isinstance(cell, str) and (match := _WHOLE.fullmatch(cell)):
+            number = int(match[1])
+        if number is None or not self.at_least <= number <= self.at_most:
+            raise Unfit(self.describes)
+        return number
+
+
+@dataclass(frozen=True, slots=True)
+class Number:
+    """A number with decimals, kept exactly as written so that loading a file twice changes nothing."""
+
+    at_least: Decimal = Decimal(0)
+    at_most: Decimal = Decimal(1_000_000)
+
+    @property
+    def describes(self) -> str:
+        return f"a number from {self.at_least} to {self.at_most}, with a point before the decimals"
+
+    def read(self, cell: object) -> Decimal:
+        number = None
+        if type(cell) in (int, float):
+            number = Decimal(repr(cell))
+        elif isinstance(cell, str) and _DECIMAL.fullmatch(cell):
+            number = Decimal(cell)
+        if number is None or not self.at_least <= number <= self.at_most:
+            raise Unfit(self.describes)
+        return number
+
+
+@dataclass(frozen=True, slots=True)
+class Probability:
+    """A share from 0 to 1."""
+
+    describes = "a probability from 0 to 1, such as 0.25 (not 25 and not 25%)"
+
+    def read(self, cell: object) -> Decimal:
+        try:
+            return Number(at_most=Decimal(1)).read(cell)
+        except Unfit:
+            raise Unfit(self.describes) from None
+
+
+@dataclass(frozen=True, slots=True)
+class Date:
+    """A day: a date cell, or text in the ISO 8601 form, which every country reads alike."""
+
+    earliest: date = date(2000, 1, 1)
+    latest: date = date(2099, 12, 31)
+
+    describes = "a date cell, or text such as 2026-03-04 (year-month-day)"
+
+    def read(self, cell: object) -> date:
+        if isinstance(cell, datetime):
+            day = cell.date()
+        elif isinstance(cell, date):
+            day = cell
+        elif isinstance(cell, str) and (match := _ISO_DATE.fullmatch(cell)):
+            try:
+                day = date.fromisoformat(match[1])
+            except ValueError:
+                raise Unfit("a day that exists in the calendar, written year-month-day") from None
+        elif type(cell) in (int, float) or (isinstance(cell, str) and _DAY_NUMBER.fullmatch(cell)):
+            raise Unfit(
+                f"{self.describes}; a bare number may be a spreadsheet's day count, so format the "
+                "column as a date"
+            )
+        elif isinstance(cell, str) and re.fullmatch(r"\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4}", cell):
+            raise Unfit("a date that can be read one way only: write it year-month-day, such as 2026-03-04")
+        else:
+            raise Unfit(self.describes)
+        if not self.earliest <= day <= self.latest:
+            raise Unfit(
+                f"a date from {self.earliest} to {self.latest}: check the year, and whether the workbook "
+                "counts its days from 1904"
+            )
+        return day
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """A time of day on the 24-hour clock."""
+
+    describes = "a time on the 24-hour clock, such as 08:30"
+
+    def read(self, cell: object) -> time:
+        if isinstance(cell, datetime):
+            return cell.time()
+        if isinstance(cell, time):
+            return cell
+        if isinstance(cell, str) and (match := _CLOCK.fullmatch(cell)):
+            hour, minute, second = match[1] or match[4], match[2] or match[5], match[3] or 0
+            try:
+                return time(int(hour), int(minute), int(second))
+            except ValueError:
+                pass
+        raise Unfit(self.describes)
+
+
+@dataclass(frozen=True, slots=True)
+class YesNo:
+    """A yes or a no."""
+
+    describes = "yes or no"
+
+    def read(self, cell: object) -> bool:
+        if isinstance(cell, bool):
+            return cell
+        answer = str(cell).casefold()
+        if answer in ("yes", "y", "true", "1"):
+            return True
+        if answer in ("no", "n", "false", "0"):
+            return False
+        raise Unfit(self.describes)
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One of a few words; capitals, spaces, hyphens and underscores do not matter."""
+
+    choices: tuple[str, ...]
+
+    @property
+    def describes(self) -> str:
+        return "one of " + ", ".join(self.choices)
+
+    def read(self, cell: object) -> str:
+        wanted = alike(_as_typed(cell))
+        for choice in self.choices:
+            if alike(choice) == wanted:
+                return choice
+        raise Unfit(self.describes)
+
+
+@dataclass(frozen=True, slots=True)
+class TextList:
+    """Several codes or names in one cell, separated by semicolons; each is kept once, in order."""
+
+    describes = "one or more names separated by semicolons, such as first; second"
+
+    def read(self, cell: object) -> tuple[str, ...]:
+        parts = (Text().read(part) for part in _as_typed(cell).split(";") if part.strip())
+        return tuple(dict.fromkeys(parts))
+
+
+def alike(words: str) -> str:
+    """Words as they are compared: without capitals and with one form of space, hyphen, underscore."""
+    return "_".join(words.casefold().replace("-", " ").replace("_", " ").split())
+
+
+def _as_typed(cell: object) -> str:
+    """The text a person typed into a cell; a whole number comes back without a decimal point."""
+    if isinstance(cell, str):
+        return cell
+    if isinstance(cell, date | time):
+        raise Unfit(f"text; the spreadsheet turned what was typed into a date or time: {AS_TEXT}")
+    if isinstance(cell, bool):
+        return "TRUE" if cell else "FALSE"
+    if isinstance(cell, int | float):
+        if abs(cell) >= 10**EXACT_DIGITS:
+            raise Unfit(f"text; a spreadsheet keeps only {EXACT_DIGITS} digits of a number: {AS_TEXT}")
+        return str(int(cell)) if float(cell).is_integer() else repr(cell)
+    raise TypeError(f"A cell cannot hold {type(cell).__name__}.")
