@@ -102,7 +102,8 @@ class SetupStandard(models.Model):
     """One row of a set-up standard: what is laid out, for which cases, how likely opened, how many pieces then.
 
     A row is for a case type, or for a booked extra, or for both together; a size class narrows it. It names a
-    consumable, or a whole size run whose size the size class then chooses.
+    consumable, or a whole size run whose size the size class then chooses. A row for a size class alone is a sizing
+    rule: of the pieces of a run that such cases use, the share `probability` is of this size.
     """
 
     case_type = models.ForeignKey(
@@ -136,9 +137,12 @@ class SetupStandard(models.Model):
                 violation_error_message="This set-up standard already has a row for that.",
             ),
             models.CheckConstraint(
-                condition=Q(case_type__isnull=False) | Q(extra__isnull=False),
+                condition=Q(case_type__isnull=False)
+                | Q(extra__isnull=False)
+                | Q(size_class__isnull=False, consumable__isnull=False),
                 name="setup_is_for_something",
-                violation_error_message="Say for which case type or for which booked extra this is laid out.",
+                violation_error_message="Say for which case type or booked extra this is laid out, "
+                "or for which size class this size is the usual one.",
             ),
             models.CheckConstraint(
                 condition=Q(consumable__isnull=False, size_run__isnull=True)
@@ -159,7 +163,7 @@ class SetupStandard(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.case_type or self.extra}: {self.consumable or self.size_run}"
+        return f"{self.case_type or self.extra or self.size_class}: {self.consumable or self.size_run}"
 
 
 class Case(models.Model):

@@ -18,6 +18,7 @@ class Learning(models.Model):
     through_record = models.BigIntegerField(
         default=0, help_text="The last usage record that is in the tallies (its primary key)."
     )
+    records = models.PositiveBigIntegerField(default=0, help_text="How many usage records are in the tallies.")
     updated_at = models.DateTimeField()
 
     class Meta:
