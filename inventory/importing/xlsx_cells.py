@@ -99,10 +99,10 @@ class RowReader:
         row_number = 0
         kind = style = None
         position = -1
-        has_formula = has_value = False
+        has_formula = False
 
         def start(tag: str, attributes: dict[str, str]) -> None:
-            nonlocal cells, row_number, kind, style, position, has_formula, has_value
+            nonlocal cells, row_number, kind, style, position, has_formula
             name = tag if ":" not in tag else local_name(tag)
             if name == "c":
                 reference = attributes.get("r")
@@ -115,10 +115,9 @@ class RowReader:
                         position = positions[letters] = column_position(letters)
                 kind = attributes.get("t", "n")
                 style = attributes.get("s")
-                has_formula = has_value = False
+                has_formula = False
                 pieces.clear()
             elif name in ("v", "t"):
-                has_value = True
                 parser.CharacterDataHandler = pieces.append
             elif name == "f":
                 has_formula = True
@@ -132,10 +131,11 @@ class RowReader:
             if name in ("v", "t"):
                 parser.CharacterDataHandler = None
             elif name == "c":
-                if has_value:
-                    value = self._value(kind, style, "".join(pieces))
+                content = "".join(pieces)
+                if has_formula and kind == "n" and not content:
+                    value = NOT_CALCULATED
                 else:
-                    value = NOT_CALCULATED if has_formula else None
+                    value = self._value(kind, style, content) if content else None
                 if value is not None:
                     if position >= MOST_COLUMNS:
                         raise TooWide
@@ -165,11 +165,8 @@ class RowReader:
         return clean_text(content) or None
 
     def _date_or_time(self, content: str) -> object:
-        number = plain_number(content)
-        if number is None:
-            return None
         try:
-            moment = from_excel(number, self._epoch)
+            moment = from_excel(plain_number(content), self._epoch)
         except (OverflowError, ValueError):
             moment = None
         if not isinstance(moment, datetime | time):
@@ -177,10 +174,8 @@ class RowReader:
         return moment
 
 
-def plain_number(content: str) -> int | float | None:
+def plain_number(content: str) -> int | float:
     """A number cell's value; whole numbers come out as int however the file writes them."""
-    if not content:
-        return None
     try:
         return int(content)
     except ValueError:

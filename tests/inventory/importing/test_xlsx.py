@@ -1,0 +1,242 @@
+"""Workbooks as they come: openpyxl is the reference reader, and files are damaged on purpose."""
+
+import io
+import zipfile
+from contextlib import suppress
+from datetime import date, datetime, time
+
+import openpyxl
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from inventory.importing import xlsx
+from inventory.importing.problems import SheetRefused
+from inventory.importing.values import FaultyCell
+from inventory.importing.xlsx import Workbook
+from inventory.importing.xlsx_cells import MOST_COLUMNS
+
+TEXT = st.text(
+    st.characters(codec="utf-8", exclude_categories=["Cc", "Cs"], exclude_characters="\ufffe\uffff")
+)
+CELL = (
+    st.none()
+    | st.booleans()
+    | st.integers(-(10**14), 10**14)
+    | st.floats(-1e9, 1e9, allow_subnormal=False)
+    | st.datetimes(datetime(1905, 1, 1), datetime(2099, 1, 1)).map(
+        lambda moment: moment.replace(microsecond=0)
+    )
+    | TEXT.map(lambda text: text.strip() if not text.startswith("=") else None)
+)
+
+
+def all_rows(path, sheet=None):
+    with Workbook(path) as book:
+        return list(book.rows(sheet or next(iter(book.sheets))))
+
+
+def rewritten(path, part, change):
+    """The same workbook with the XML of one part changed."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(path) as old, zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            content = old.read(name)
+            new.writestr(name, change(content) if name == part else content)
+    path.write_bytes(packed.getvalue())
+    return path
+
+
+def with_cells(workbook, cells):
+    """A workbook whose only row is the given XML."""
+    return rewritten(
+        workbook(["x"]),
+        "xl/worksheets/sheet1.xml",
+        lambda xml: xml[: xml.index(b"<row")] + f"<row>{cells}</row></sheetData></worksheet>".encode(),
+    )
+
+
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@given(rows=st.lists(st.lists(CELL, min_size=1, max_size=5), min_size=1, max_size=6))
+def test_cells_are_what_openpyxl_reads(tmp_path, rows):
+    path = tmp_path / "book.xlsx"
+    book = openpyxl.Workbook()
+    for row in rows:
+        book.active.append(row)
+    book.save(path)
+
+    def filled(cells):
+        values = [cell.strip() if isinstance(cell, str) else cell for cell in cells]
+        while values and values[-1] in (None, ""):
+            values.pop()
+        return [None if value == "" else value for value in values]
+
+    reference = openpyxl.load_workbook(path, data_only=True).active.iter_rows(values_only=True)
+    expected = [(number, filled(cells)) for number, cells in enumerate(reference, start=1)]
+    assert all_rows(path) == [(number, cells) for number, cells in expected if cells]
+
+
+def test_dates_and_times_keep_their_kind(workbook):
+    path = workbook([date(2026, 3, 4), time(8, 30), datetime(2026, 3, 4, 8, 30), 46085])
+
+    assert all_rows(path) == [(1, [datetime(2026, 3, 4), time(8, 30), datetime(2026, 3, 4, 8, 30), 46085])]
+
+
+def test_formula_never_calculated_is_told_from_an_empty_cell(workbook):
+    ((_, cells),) = all_rows(workbook(["=1+1", None, "end"]))
+
+    assert isinstance(cells[0], FaultyCell)
+    assert "save it there" in cells[0].expected
+    assert cells[1:] == [None, "end"]
+
+
+def test_formula_is_read_by_its_stored_result(workbook):
+    path = with_cells(workbook, '<c r="A1"><f>1+1</f><v>2</v></c><c r="B1" t="str"><f>"a"</f><v>a</v></c>')
+
+    assert all_rows(path) == [(1, [2, "a"])]
+
+
+def test_error_value_and_impossible_day_are_faults(workbook):
+    path = workbook([date(2026, 3, 4)])
+    rewritten(
+        path,
+        "xl/worksheets/sheet1.xml",
+        lambda xml: xml.replace(b"<v>46085</v>", b"<v>99999999999</v>").replace(
+            b"</row>", b'<c r="C1" t="e"><v>#REF!</v></c></row>'
+        ),
+    )
+    ((_, cells),) = all_rows(path)
+
+    assert cells[0].found == "a number shown as a date that no calendar has"
+    assert cells[2].found == "the error “#REF!”"
+
+
+def test_number_in_scientific_form_is_read_as_the_whole_number_it_is(workbook):
+    assert all_rows(with_cells(workbook, "<c><v>1.234567890128E12</v></c>")) == [(1, [1234567890128])]
+
+
+def test_shared_text_is_found_with_rich_text_joined_and_phonetic_guide_left_out(workbook):
+    """Excel keeps texts in a table of their own; openpyxl writes them into the cells."""
+    path = with_cells(workbook, '<c t="s"><v>1</v></c><c t="s"><v>0</v></c>')
+    rewritten(
+        path,
+        "xl/_rels/workbook.xml.rels",
+        lambda xml: xml.replace(
+            b"</Relationships>",
+            b'<Relationship Id="t" Type="x/sharedStrings" Target="sharedStrings.xml"/></Relationships>',
+        ),
+    )
+    with zipfile.ZipFile(path, "a") as archive:
+        archive.writestr(
+            "xl/sharedStrings.xml",
+            "<sst><si><t>IV01 </t></si><si><r><t>tube </t></r><r><t>7.0</t></r><rPh><t>chubu</t></rPh></si></sst>",
+        )
+
+    assert all_rows(path) == [(1, ["tube 7.0", "IV01"])]
+
+
+def test_workbook_whose_writer_prefixes_every_tag_is_read(workbook):
+    def prefixed(xml):
+        xml = xml.replace(b"xmlns=", b"xmlns:x=").replace(b"</", b"<//").replace(b"<", b"<x:")
+        return xml.replace(b"<x://", b"</x:").replace(b"<x:?", b"<?")
+
+    assert all_rows(rewritten(workbook(["IV01", 2]), "xl/worksheets/sheet1.xml", prefixed)) == [
+        (1, ["IV01", 2])
+    ]
+
+
+def test_hidden_sheet_is_marked(tmp_path):
+    book = openpyxl.Workbook()
+    book.create_sheet("Old").sheet_state = "hidden"
+    book.save(tmp_path / "book.xlsx")
+
+    with Workbook(tmp_path / "book.xlsx") as read:
+        assert read.sheets == {"Sheet": True, "Old": False}
+
+
+def refusal(path):
+    with pytest.raises(SheetRefused) as refused:
+        all_rows(path)
+    return str(refused.value)
+
+
+def test_stray_cell_far_to_the_right_is_refused(workbook):
+    message = refusal(with_cells(workbook, '<c r="XFD1"><v>1</v></c>'))
+
+    assert f"a cell beyond column {MOST_COLUMNS}" in message
+
+
+def test_workbook_that_unzips_to_something_huge_is_refused_before_it_is_unpacked(workbook):
+    path = rewritten(
+        workbook(["x"]), "xl/worksheets/sheet1.xml", lambda _: b" " * (xlsx.HARMLESS_PART_BYTES + 1)
+    )
+
+    assert path.stat().st_size < 100_000
+    assert "unpacks to 64 MB" in refusal(path)
+
+
+def test_zip_directory_that_understates_a_size_is_damaged(workbook):
+    """zipfile stops at the size the directory states, so understating it cannot smuggle a bomb in."""
+    path = workbook(["x" * 200])
+    with zipfile.ZipFile(path) as archive:
+        size = archive.getinfo("xl/worksheets/sheet1.xml").file_size
+    content = path.read_bytes()
+    path.write_bytes(content.replace(size.to_bytes(4, "little"), (size - 50).to_bytes(4, "little")))
+
+    assert "cut short or damaged" in refusal(path)
+
+
+def test_entities_that_multiply_are_refused(workbook):
+    bomb = b'<!DOCTYPE a [<!ENTITY b "bbbbbbbb"><!ENTITY c "&b;&b;&b;&b;">]><worksheet>&c;</worksheet>'
+
+    assert "document type" in refusal(rewritten(workbook(["x"]), "xl/worksheets/sheet1.xml", lambda _: bomb))
+
+
+def test_locked_zip_is_refused(workbook):
+    path = workbook(["x"])
+    content = bytearray(path.read_bytes())
+    content[content.index(b"PK\x01\x02") + 8] |= 0x1  # the directory's encryption flag
+    path.write_bytes(content)
+
+    assert "password" in refusal(path)
+
+
+@pytest.mark.parametrize(
+    ("parts", "found"),
+    [
+        ({"readme.txt": b"x"}, "a zip archive that is not a workbook"),
+        ({"_rels/.rels": b"<Relationships/>"}, "a file without a workbook in it"),
+        (
+            {
+                "_rels/.rels": b"<Relationships><Relationship Id='a' Type='x/officeDocument' "
+                b"Target='xl/workbook.bin'/></Relationships>",
+                "xl/workbook.bin": b"",
+            },
+            "a binary workbook (.xlsb)",
+        ),
+    ],
+)
+def test_other_zip_archive_is_refused(tmp_path, parts, found):
+    path = tmp_path / "book.xlsx"
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, content in parts.items():
+            archive.writestr(name, content)
+
+    assert found in refusal(path)
+
+
+@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@given(data=st.data())
+def test_damaged_workbook_is_refused_or_read_but_never_fails_otherwise(workbook, data):
+    path = workbook(["code", "used"], ["IV01", 1], ["IV02", date(2026, 3, 4)])
+    content = bytearray(path.read_bytes())
+    place = st.integers(0, 10**6).map(lambda number: number % len(content))
+    if data.draw(st.booleans(), "cut short"):
+        del content[data.draw(place) :]
+    else:
+        for damaged in data.draw(st.lists(place, min_size=1, max_size=5)):
+            content[damaged] = data.draw(st.integers(0, 255))
+    path.write_bytes(content)
+
+    with suppress(SheetRefused):
+        all_rows(path)
