@@ -98,6 +98,13 @@ class Extra(models.Model):
         return self.name
 
 
+class SetupStandardQuerySet(models.QuerySet):
+    def in_department(self, department):
+        """Its rows, whether they are for a case type, an extra or a size class."""
+        own = Q(case_type__department=department) | Q(extra__department=department)
+        return self.filter(own | Q(size_class__department=department)).order_by("pk")
+
+
 class SetupStandard(models.Model):
     """One row of a set-up standard: what is laid out, for which cases, how likely opened, how many pieces then.
 
@@ -126,6 +133,8 @@ class SetupStandard(models.Model):
         choices=[(b.value, b.label) for b in (Basis.PER_CASE, Basis.PER_ROOM_DAY, Basis.PER_ROOM_WEEK)],
         default=Basis.PER_CASE,
     )
+
+    objects = SetupStandardQuerySet.as_manager()
 
     class Meta:
         ordering = ["case_type", "extra", "consumable"]

@@ -1,0 +1,251 @@
+"""Keep the tallies of what was learned up to date. Reads only what was logged since the last time.
+
+The forecast needs, for every kind of case and every line, how often how many pieces were used. That is a small
+table however long the log grows, so it is kept (restock.models.learning) and brought forward each night.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import date, datetime
+
+from django.db import transaction
+from django.db.models import F, Max, Min, Q, Sum
+from django.db.models.functions import Coalesce
+
+from inventory.models import Department
+
+from .models import Case, Learning, Policy, QuantityTally, SplitTally, Stratum, UsageRecord
+from .setups import Line, Setups
+
+
+@transaction.atomic
+def bring_forward(*, department: Department, at: datetime, rebuild: bool = False) -> Learning:
+    """Add what was logged since the last time, and return how far the tallies have come.
+
+    Starts again from nothing when asked, when the half-life was changed, or when a record turned up behind the
+    last one that was read (its number of records then differs). A case type corrected after its case was logged is
+    only seen by a rebuild.
+    """
+    policy, _ = Policy.objects.get_or_create(department=department)
+    learning = Learning.objects.select_for_update().filter(department=department).first()
+    if learning and (rebuild or learning.half_life_days != policy.half_life_days or _missed_a_record(learning)):
+        Stratum.objects.filter(department=department).delete()
+        SplitTally.objects.filter(consumable__department=department).delete()
+        learning.delete()
+        learning = None
+    if learning is None:
+        learning = Learning(
+            department=department, half_life_days=policy.half_life_days, landmark=_first_day(department, at)
+        )
+
+    through = UsageRecord.objects.filter(department=department).aggregate(n=Max("pk"))["n"] or 0
+    changes = _changes(learning, through, at)
+    _apply(department, changes)
+    learning.through_record = through
+    learning.records = UsageRecord.objects.filter(department=department, pk__lte=through).count()
+    learning.updated_at = at
+    learning.save()
+    return learning
+
+
+def weight_of(day: date, learning: Learning) -> float:
+    """Weight of a case of that day as it is stored: see restock.models.learning on forward decay."""
+    return 2.0 ** ((day - learning.landmark).days / learning.half_life_days)
+
+
+@dataclass
+class _Changes:
+    """What has to be added to the tallies. Strata are keyed as in `_case_stratum` and `_room_stratum`."""
+
+    cases: dict[tuple, float] = field(default_factory=lambda: defaultdict(float))
+    quantities: dict[tuple[tuple, Line, int], float] = field(default_factory=lambda: defaultdict(float))
+    splits: dict[tuple[int, int], float] = field(default_factory=lambda: defaultdict(float))
+
+    def replace(self, stratum: tuple, line: Line, old: int, new: int, weight: float) -> None:
+        """A case or room-day that was tallied with `old` pieces of the line turns out to have used `new`."""
+        if old > 0:
+            self.quantities[stratum, line, old] -= weight
+        if new > 0:
+            self.quantities[stratum, line, new] += weight
+
+
+def _missed_a_record(learning: Learning) -> bool:
+    read = UsageRecord.objects.filter(department=learning.department, pk__lte=learning.through_record)
+    return read.count() != learning.records
+
+
+def _first_day(department: Department, at: datetime) -> date:
+    logged = Case.objects.filter(department=department, logged_at__isnull=False)
+    return logged.aggregate(first=Min("date"))["first"] or department.local_date(at)
+
+
+def _changes(learning: Learning, through: int, at: datetime) -> _Changes:
+    changes = _Changes()
+    department = learning.department
+    before = Q(pk__lte=learning.through_record)
+    upto = UsageRecord.objects.filter(department=department, pk__lte=through)
+    fresh = upto.exclude(before)
+    cases = _affected_cases(learning, fresh, at)
+    room_days = {(case.room_id, case.date) for case in cases.values()}
+    room_days |= set(fresh.filter(case__isnull=True).values_list("room", "date").distinct())
+
+    setups = Setups(department)
+    per_case: dict[tuple[int, Line], list[int]] = defaultdict(lambda: [0, 0])
+    per_room_day: dict[tuple[int, date, Line], list[int]] = defaultdict(lambda: [0, 0])
+    pieces = Sum(F("used") + F("opened_unused"))
+    old_pieces = Coalesce(Sum(F("used") + F("opened_unused"), filter=before), 0)
+
+    rows = (
+        _of_cases(upto, learning, room_days)
+        .order_by()
+        .values_list("case", "case__case_type", "case__room", "case__date", "consumable")
+        .annotate(new=pieces, old=old_pieces)
+    )
+    for case_id, case_type_id, room_id, day, consumable_id, new, old in rows.iterator(chunk_size=20_000):
+        if (room_id, day) not in room_days:
+            continue
+        if setups.goes_by_room(case_type_id, consumable_id):
+            totals = per_room_day[room_id, day, ("piece", consumable_id)]
+        else:
+            totals = per_case[case_id, setups.line(consumable_id)]
+            if consumable_id in setups.runs and case_id in cases:
+                changes.splits[cases[case_id].size_class_id, consumable_id] += (new - old) * weight_of(day, learning)
+        totals[0] += old
+        totals[1] += new
+    loose = upto.filter(case__isnull=True).order_by().values_list("room", "date", "consumable")
+    for room_id, day, consumable_id, new, old in loose.annotate(new=pieces, old=old_pieces):
+        if setups.goes_by_room(None, consumable_id):
+            totals = per_room_day[room_id, day, ("piece", consumable_id)]
+            totals[0] += old
+            totals[1] += new
+
+    counted_cases = _already_counted(cases, learning)
+    for case_id, case in cases.items():
+        if case_id not in counted_cases:
+            changes.cases[_case_stratum(case)] += weight_of(case.date, learning)
+    for (case_id, line), (old, new) in per_case.items():
+        if case_id in cases:
+            case = cases[case_id]
+            changes.replace(_case_stratum(case), line, old, new, weight_of(case.date, learning))
+
+    counted_days = _days_already_counted(room_days, learning)
+    for room_id, day in room_days - counted_days:
+        changes.cases[_room_stratum(room_id)] += weight_of(day, learning)
+    for (room_id, day, line), (old, new) in per_room_day.items():
+        changes.replace(_room_stratum(room_id), line, old, new, weight_of(day, learning))
+    return changes
+
+
+@dataclass(frozen=True)
+class _CaseKey:
+    date: date
+    room_id: int
+    case_type_id: int
+    technique_id: int
+    size_class_id: int
+    extras: str
+
+
+def _affected_cases(learning: Learning, fresh, at: datetime) -> dict[int, _CaseKey]:
+    """Logged cases with a fresh record, and cases logged since the last time as having used nothing."""
+    newly_logged = Q(usage__isnull=True, logged_at__lte=at)
+    if learning.pk:
+        newly_logged &= Q(logged_at__gt=learning.updated_at)
+    cases = Case.objects.filter(department=learning.department).exclude(status=Case.Status.CANCELLED)
+    with_fresh = Q(pk__in=fresh.filter(case__isnull=False).values("case"))
+    affected = cases.filter(with_fresh | newly_logged).distinct()
+    extras = defaultdict(list)
+    for case_id, extra_id in Case.extras.through.objects.filter(case__in=affected).values_list("case", "extra"):
+        extras[case_id].append(extra_id)
+    fields = ("pk", "date", "room", "case_type", "technique", "size_class")
+    return {
+        pk: _CaseKey(day, room, case_type, technique, size_class, ",".join(map(str, sorted(extras[pk]))))
+        for pk, day, room, case_type, technique, size_class in affected.values_list(*fields)
+    }
+
+
+def _of_cases(records, learning: Learning, room_days: set[tuple[int, date]]):
+    """Case records of the days touched: a room-day's line adds up over its cases, old ones too."""
+    records = records.filter(case__isnull=False).exclude(case__status=Case.Status.CANCELLED)
+    return records.filter(case__date__in={day for _, day in room_days}) if learning.pk else records
+
+
+def _already_counted(cases: Iterable[int], learning: Learning) -> set[int]:
+    if not learning.pk:
+        return set()
+    read = UsageRecord.objects.filter(pk__lte=learning.through_record, case__in=list(cases))
+    return set(read.values_list("case", flat=True).distinct())
+
+
+def _days_already_counted(room_days: set[tuple[int, date]], learning: Learning) -> set[tuple[int, date]]:
+    if not learning.pk or not room_days:
+        return set()
+    read = UsageRecord.objects.filter(department=learning.department, pk__lte=learning.through_record)
+    days = {day for _, day in room_days}
+    counted = set(read.filter(case__date__in=days).values_list("case__room", "case__date").distinct())
+    return room_days & (counted | set(read.filter(date__in=days).values_list("room", "date").distinct()))
+
+
+def _case_stratum(case: _CaseKey) -> tuple:
+    return (case.case_type_id, case.technique_id, case.size_class_id, case.extras, None)
+
+
+def _room_stratum(room_id: int) -> tuple:
+    return (None, None, None, "", room_id)
+
+
+def _apply(department: Department, changes: _Changes) -> None:
+    strata = {
+        (s.case_type_id, s.technique_id, s.size_class_id, s.extras, s.room_id): s
+        for s in Stratum.objects.filter(department=department)
+    }
+    new = []
+    for key, weight in changes.cases.items():
+        stratum = strata.get(key)
+        if stratum is None:
+            case_type, technique, size_class, extras, room = key
+            stratum = strata[key] = Stratum(
+                department=department,
+                case_type_id=case_type,
+                technique_id=technique,
+                size_class_id=size_class,
+                extras=extras,
+                room_id=room,
+            )
+            new.append(stratum)
+        stratum.cases += weight
+    Stratum.objects.bulk_create(new)
+    Stratum.objects.bulk_update([strata[key] for key in changes.cases], ["cases"], batch_size=200)
+
+    tallies = {
+        (t.stratum_id, ("run", t.size_run_id) if t.size_run_id else ("piece", t.consumable_id), t.quantity): t
+        for t in QuantityTally.objects.filter(stratum__department=department)
+    }
+    added, changed = [], []
+    for (stratum_key, (what, thing_id), quantity), weight in changes.quantities.items():
+        key = (strata[stratum_key].pk, (what, thing_id), quantity)
+        tally = tallies.get(key)
+        if tally is None:
+            thing = {"size_run_id": thing_id} if what == "run" else {"consumable_id": thing_id}
+            added.append(QuantityTally(stratum=strata[stratum_key], quantity=quantity, weight=weight, **thing))
+        else:
+            tally.weight += weight
+            changed.append(tally)
+    QuantityTally.objects.bulk_create(added, batch_size=1000)
+    QuantityTally.objects.bulk_update(changed, ["weight"], batch_size=200)
+
+    splits = {
+        (s.size_class_id, s.consumable_id): s for s in SplitTally.objects.filter(consumable__department=department)
+    }
+    added, changed = [], []
+    for key, pieces in changes.splits.items():
+        if key in splits:
+            splits[key].pieces += pieces
+            changed.append(splits[key])
+        else:
+            added.append(SplitTally(size_class_id=key[0], consumable_id=key[1], pieces=pieces))
+    SplitTally.objects.bulk_create(added, batch_size=1000)
+    SplitTally.objects.bulk_update(changed, ["pieces"], batch_size=200)
