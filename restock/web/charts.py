@@ -11,17 +11,18 @@ needs an id and a bar may appear any number of times on a page.
 Every function is pure: numbers in, `SafeString` or `str` out. Words are in the active language.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from django.utils.html import format_html, format_html_join
+from django.utils.html import format_html
 from django.utils.safestring import SafeString
 from django.utils.translation import gettext as _
+
+from restock.web import svg
 
 BAR_WIDTH, BAR_HEIGHT, BAR_MARGIN = 200, 28, 2
 TRACK_TOP, TRACK_BOTTOM = 5, 22
 FILL_TOP, FILL_BOTTOM = 8, 19
-HATCH_GAP = 4
 # Below this width a cut between two pieces is no longer seen as a cut, and the fill only turns grey.
 NARROWEST_PIECE = 5
 
@@ -143,7 +144,7 @@ def level_key() -> SafeString:
         level_sentence(level),
         BAR_WIDTH,
         _level_parts(level),
-        _joined(_leader(*label) for label in labels),
+        svg.joined(_leader(*label) for label in labels),
     )
 
 
@@ -171,11 +172,11 @@ def demand_chart(pmf: Sequence[float], on_hand: int, par: int, target: int, when
         if probability / tallest < 0.002:
             continue
         if quantity <= on_hand:
-            bars.append(_rect("demand-covered", left, y(probability), right, PLOT_BOTTOM))
+            bars.append(svg.rect("demand-covered", left, y(probability), right, PLOT_BOTTOM))
         elif quantity <= target:
-            bars.append(_hatched(left, y(probability), right, PLOT_BOTTOM))
+            bars.append(svg.hatched(left, y(probability), right, PLOT_BOTTOM))
         else:
-            bars.append(_rect("demand-open", left, y(probability), right, PLOT_BOTTOM))
+            bars.append(svg.rect("demand-open", left, y(probability), right, PLOT_BOTTOM))
     marks = [
         _mark("mark-on-hand", x(max(on_hand, -1) + 1), MARK_LANES[0], on_hand_words(on_hand)),
         _mark("mark-par", x(par + 1), MARK_LANES[1], _("par %(pieces)d") % {"pieces": par}),
@@ -188,8 +189,8 @@ def demand_chart(pmf: Sequence[float], on_hand: int, par: int, target: int, when
         CHART_HEIGHT,
         _quantity_axis(last, x, when),
         _probability_axis(tallest, y),
-        _joined(bars),
-        _joined(marks),
+        svg.joined(bars),
+        svg.joined(marks),
     )
 
 
@@ -225,23 +226,23 @@ def _level_parts(level: Level) -> SafeString:
     at = _bar_scale(level)
     filled_to = max(level.on_hand, 0)
     parts = [
-        _rect("level-band", at(level.likely_low), TRACK_TOP, at(level.likely_high), TRACK_BOTTOM),
-        _path("level-track", _track(at(0), at(level.capacity) if level.capacity else None)),
-        _rect("level-fill", at(0), FILL_TOP, at(filled_to), FILL_BOTTOM),
+        svg.rect("level-band", at(level.likely_low), TRACK_TOP, at(level.likely_high), TRACK_BOTTOM),
+        svg.path("level-track", _track(at(0), at(level.capacity) if level.capacity else None)),
+        svg.rect("level-fill", at(0), FILL_TOP, at(filled_to), FILL_BOTTOM),
     ]
     if at(1) - at(0) >= NARROWEST_PIECE:
-        cuts = "".join(_line(at(q), FILL_TOP, at(q), FILL_BOTTOM) for q in range(1, filled_to))
-        parts.append(_path("level-cut", cuts))
+        cuts = "".join(svg.line(at(q), FILL_TOP, at(q), FILL_BOTTOM) for q in range(1, filled_to))
+        parts.append(svg.path("level-cut", cuts))
     if level.short > 0:
-        parts.append(_hatched(at(filled_to), FILL_TOP, at(filled_to + level.short), FILL_BOTTOM))
+        parts.append(svg.hatched(at(filled_to), FILL_TOP, at(filled_to + level.short), FILL_BOTTOM))
     if level.high99 > level.likely_high:
         parts.append(_tail(at(level.likely_high), at(level.high99), at(filled_to)))
-    par = _line(at(level.par), 1, at(level.par), BAR_HEIGHT - 2)
-    parts += [_path("level-halo", par), _path("level-par", par)]
+    par = svg.line(at(level.par), 1, at(level.par), BAR_HEIGHT - 2)
+    parts += [svg.path("level-halo", par), svg.path("level-par", par)]
     if level.floor > 0:
         tip = at(level.floor)
-        parts.append(_path("level-floor", f"M{tip:.1f} {TRACK_BOTTOM}l-3.5 5.5h7z"))
-    return _joined(part for part in parts if part)
+        parts.append(svg.path("level-floor", f"M{tip:.1f} {TRACK_BOTTOM}l-3.5 5.5h7z"))
+    return svg.joined(parts)
 
 
 def _bar_scale(level: Level) -> Callable[[float], float]:
@@ -269,37 +270,26 @@ def _track(start: float, end: float | None) -> str:
 def _tail(start: float, end: float, filled_to: float) -> SafeString:
     """A fine line with a closing stroke: paper-coloured where it runs over the fill, ink beyond it."""
     middle = (FILL_TOP + FILL_BOTTOM) / 2
-    closing = _line(end, FILL_TOP + 2, end, FILL_BOTTOM - 2)
-    over = _line(start, middle, min(end, filled_to), middle) if start < filled_to else ""
-    beyond = _line(max(start, filled_to), middle, end, middle) if end > filled_to else ""
+    closing = svg.line(end, FILL_TOP + 2, end, FILL_BOTTOM - 2)
+    over = svg.line(start, middle, min(end, filled_to), middle) if start < filled_to else ""
+    beyond = svg.line(max(start, filled_to), middle, end, middle) if end > filled_to else ""
     if not beyond:
-        return _path("level-cut", over + closing)
-    return _joined([_path("level-cut", over), _path("level-halo", beyond), _path("level-tail", beyond + closing)])
-
-
-def _hatched(left: float, top: float, right: float, bottom: float) -> SafeString:
-    """Outline a rectangle and fill it with strokes at 45 degrees, each clipped to it."""
-    strokes = ""
-    # Points of one stroke share x + y; counting from a multiple of the gap keeps neighbours in step.
-    total = (int((left + top) / HATCH_GAP) + 1) * HATCH_GAP
-    while total < right + bottom:
-        start, end = max(left, total - bottom), min(right, total - top)
-        strokes += _line(start, total - start, end, total - end)
-        total += HATCH_GAP
-    outline = f"M{left:.1f} {top:.1f}H{right:.1f}V{bottom:.1f}H{left:.1f}z"
-    return _joined([_path("hatch-edge", outline), _path("hatch-lines", strokes)])
+        return svg.path("level-cut", over + closing)
+    return svg.joined(
+        [svg.path("level-cut", over), svg.path("level-halo", beyond), svg.path("level-tail", beyond + closing)]
+    )
 
 
 def _quantity_axis(last: int, x: Callable[[float], float], when: str) -> SafeString:
     every = _round_step(last / 12)
     ticks = [
-        _text("chart-figure", x(quantity + 0.5), PLOT_BOTTOM + 17, "middle", str(quantity))
+        svg.text("chart-figure", x(quantity + 0.5), PLOT_BOTTOM + 17, "middle", str(quantity))
         for quantity in range(0, last + 1, max(1, int(every)))
     ]
     title = _("pieces used %(when)s") % {"when": when or _("tomorrow")}
-    ticks.append(_text("chart-title", (PLOT_LEFT + PLOT_RIGHT) / 2, CHART_HEIGHT - 8, "middle", title))
+    ticks.append(svg.text("chart-title", (PLOT_LEFT + PLOT_RIGHT) / 2, CHART_HEIGHT - 8, "middle", title))
     return format_html(
-        "{}{}", _path("chart-base", _line(PLOT_LEFT, PLOT_BOTTOM, PLOT_RIGHT, PLOT_BOTTOM)), _joined(ticks)
+        "{}{}", svg.path("chart-base", svg.line(PLOT_LEFT, PLOT_BOTTOM, PLOT_RIGHT, PLOT_BOTTOM)), svg.joined(ticks)
     )
 
 
@@ -315,9 +305,9 @@ def _probability_axis(tallest: float, y: Callable[[float], float]) -> SafeString
     for percent in range(0, int(100 * tallest) + 1, every_percent):
         height = y(percent / 100)
         if percent:
-            parts.append(_path("chart-grid", _line(PLOT_LEFT, height, PLOT_RIGHT, height)))
-        parts.append(_text("chart-figure", PLOT_LEFT - 6, height + 4.5, "end", str(percent)))
-    return _joined(parts)
+            parts.append(svg.path("chart-grid", svg.line(PLOT_LEFT, height, PLOT_RIGHT, height)))
+        parts.append(svg.text("chart-figure", PLOT_LEFT - 6, height + 4.5, "end", str(percent)))
+    return svg.joined(parts)
 
 
 def _mark(css_class: str, x: float, lane: float, words: str) -> SafeString:
@@ -325,9 +315,9 @@ def _mark(css_class: str, x: float, lane: float, words: str) -> SafeString:
     leftwards = x + 9 * len(words) > CHART_WIDTH
     return format_html(
         "{}{}{}",
-        _path("level-halo", _line(x, lane - 9, x, PLOT_BOTTOM)),
-        _path(css_class, _line(x, lane - 9, x, PLOT_BOTTOM)),
-        _text("chart-mark", x + (-5 if leftwards else 5), lane + 1, "end" if leftwards else "start", words),
+        svg.path("level-halo", svg.line(x, lane - 9, x, PLOT_BOTTOM)),
+        svg.path(css_class, svg.line(x, lane - 9, x, PLOT_BOTTOM)),
+        svg.text("chart-mark", x + (-5 if leftwards else 5), lane + 1, "end" if leftwards else "start", words),
     )
 
 
@@ -336,42 +326,9 @@ def _leader(x: float, from_y: float, text_y: float, anchor: str, words: str) -> 
     to_y = text_y + 2 if text_y < 0 else text_y - 8
     return format_html(
         "{}{}",
-        _path("key-leader", _line(x, from_y, x, to_y)),
-        _text("key-text", x, text_y, anchor, words),
+        svg.path("key-leader", svg.line(x, from_y, x, to_y)),
+        svg.text("key-text", x, text_y, anchor, words),
     )
-
-
-def _rect(css_class: str, left: float, top: float, right: float, bottom: float) -> SafeString:
-    if right <= left:
-        return SafeString("")
-    return format_html(
-        '<rect class="{}" x="{}" y="{}" width="{}" height="{}"/>',
-        css_class,
-        *(f"{length:.1f}" for length in (left, top, right - left, bottom - top)),
-    )
-
-
-def _path(css_class: str, outline: str) -> SafeString:
-    return format_html('<path class="{}" d="{}"/>', css_class, outline) if outline else SafeString("")
-
-
-def _text(css_class: str, x: float, y: float, anchor: str, words: str) -> SafeString:
-    return format_html(
-        '<text class="{}" x="{}" y="{}" text-anchor="{}">{}</text>',
-        css_class,
-        f"{x:.1f}",
-        f"{y:.1f}",
-        anchor,
-        words,
-    )
-
-
-def _line(x1: float, y1: float, x2: float, y2: float) -> str:
-    return f"M{x1:.1f} {y1:.1f}L{x2:.1f} {y2:.1f}"
-
-
-def _joined(parts: Iterable[SafeString]) -> SafeString:
-    return format_html_join("", "{}", ((part,) for part in parts))
 
 
 def _running_sum(pmf: Sequence[float]) -> list[float]:
