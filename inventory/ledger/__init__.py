@@ -1,0 +1,35 @@
+"""The only writer of Movement, Holding and Count.
+
+Every function takes `by` (the user who says so), `at` (the aware instant at which it happened) and `key`, which makes
+a repeated submission harmless: the first one is kept and returned. A key that comes again with other content raises
+KeyReused. A refusal writes nothing, and its message is meant for the person who asked.
+
+Several events in one transaction: pass them to `record` together, or call in the order of the consumables' primary
+keys, so that two such transactions on PostgreSQL cannot wait for each other.
+"""
+
+from .counting import count
+from .entries import Entry, record, virtual_place
+from .events import adjust, discard, move, movements_of, receive, reverse, use
+from .proof import Difference, differences
+from .refusals import InsufficientStock, KeyReused, NotReversible, Refused
+
+__all__ = [
+    "Difference",
+    "Entry",
+    "InsufficientStock",
+    "KeyReused",
+    "NotReversible",
+    "Refused",
+    "adjust",
+    "count",
+    "differences",
+    "discard",
+    "move",
+    "movements_of",
+    "receive",
+    "record",
+    "reverse",
+    "use",
+    "virtual_place",
+]

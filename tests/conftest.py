@@ -1,0 +1,71 @@
+"""What most tests stand on: one small department, and people who work in it."""
+
+from datetime import UTC, datetime
+
+import pytest
+
+from inventory import ledger
+
+from .factories import (
+    CartFactory,
+    ConsumableFactory,
+    DepartmentFactory,
+    RoomFactory,
+    StockingLineFactory,
+    StoreroomFactory,
+    UserFactory,
+)
+
+NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
+
+
+@pytest.fixture
+def department(db):
+    """The department `main`, with its virtual places. It lives in UTC."""
+    return DepartmentFactory()
+
+
+@pytest.fixture
+def room(department):
+    return RoomFactory(code="OR-1", walk_order=1)
+
+
+@pytest.fixture
+def storeroom(department):
+    """An empty storeroom."""
+    return StoreroomFactory(code="MAIN", name="Main storeroom", walk_order=1)
+
+
+@pytest.fixture
+def cart(room, storeroom):
+    """The cart of `room`, filled from `storeroom`. Nothing on it yet: see `stocked_cart`."""
+    return CartFactory(code="CART-1", name="Cart 1", room=room, restocked_from=storeroom, walk_order=1)
+
+
+@pytest.fixture
+def tube(department):
+    """A tracheal tube, 7.0, cuffed."""
+    return ConsumableFactory(code="ETT-7.0", name="Tracheal tube, cuffed", size="7.0 mm")
+
+
+@pytest.fixture
+def stocked_cart(cart, tube, technician):
+    """`cart` with a par of five tubes and five tubes on it, of no lot."""
+    StockingLineFactory(place=cart, consumable=tube, par=5)
+    ledger.count(place=cart, consumable=tube, counted=5, by=technician, at=NOON, key="stocked_cart")
+    return cart
+
+
+@pytest.fixture
+def clinician(db):
+    return UserFactory(username="clinician", groups=["clinician"])
+
+
+@pytest.fixture
+def technician(db):
+    return UserFactory(username="technician", groups=["technician"])
+
+
+@pytest.fixture
+def supervisor(db):
+    return UserFactory(username="supervisor", groups=["supervisor"])
