@@ -11,8 +11,9 @@ import numpy as np
 
 NEIGHBOUR = 0.12  # weight of one piece more or one piece less, relative to the stated quantity
 TAIL_RATIO = 0.4  # each further piece, relative to the one before
-UNSTATED_NEIGHBOUR = 0.01  # a case that opens none seldom opens one: an assumption, and softer would add up:
-# a cart of 400 lines of which a case type names 60 would ask for pieces of the other 340
+# A case that opens none of a line seldom opens one (an assumption). Softer would add up: of 400 lines on a
+# cart a case type names some 60, and the first evening would ask for pieces of the other 340.
+UNSTATED_NEIGHBOUR = 0.002
 
 
 def standard_pmf(

@@ -38,7 +38,7 @@ def tilt_to_mean(pmf: np.ndarray, mean: np.ndarray) -> np.ndarray:
     run away; the mean is met to 1e-9 pieces wherever the tilt needed is within +-40.
     """
     shape = pmf.shape
-    rows = pmf.reshape(-1, shape[-1])
+    rows = pmf.reshape(int(np.prod(shape[:-1])), shape[-1])
     pieces = np.arange(shape[-1], dtype=float)
     possible = rows > 0
     lowest = possible.argmax(axis=1).astype(float)

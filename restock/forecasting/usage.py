@@ -55,8 +55,7 @@ class History:
     def __post_init__(self) -> None:
         if self.counts.ndim != 3 or self.counts.shape != self.standard.shape:
             raise ValueError(
-                f"counts {self.counts.shape} and standard {self.standard.shape} "
-                "must both be (lines, cells, K+1)."
+                f"counts {self.counts.shape} and standard {self.standard.shape} must both be (lines, cells, K+1)."
             )
         if self.parent.shape != self.counts.shape[1:2]:
             raise ValueError(f"parent {self.parent.shape} must name one group for each cell.")
@@ -105,9 +104,7 @@ def learn(history: History) -> Learned:
     groups = _Groups(history.parent)
 
     group_counts = groups.total(counts)
-    group_centre, group_weight, standard_share = _group_centres(
-        history.standard, counts, group_counts, groups
-    )
+    group_centre, group_weight, standard_share = _group_centres(history.standard, counts, group_counts, groups)
     group_alpha = group_weight[:, None, None] * group_centre + group_counts
     others = group_alpha[:, history.parent] - counts  # what a cell borrows was not logged in the cell itself
     others /= others.sum(axis=-1, keepdims=True)
@@ -170,11 +167,13 @@ def _group_centres(
     """Centre (lines, groups, K+1), its weight (lines,) and the standard's share in it (lines,)."""
     importance = counts.sum(axis=-1) + 1.0  # a cell that is seldom done says little about its group
     pooled = groups.total(standard * importance[..., None])
-    pooled /= pooled.sum(axis=-1, keepdims=True)
-    department = group_counts.sum(axis=1) + (standard * importance[..., None]).sum(axis=1) / importance.sum(
-        axis=1, keepdims=True
-    )
-    department /= department.sum(axis=-1, keepdims=True)
+    total = pooled.sum(axis=-1, keepdims=True)
+    if total.size:
+        department = group_counts.sum(axis=1) + pooled.sum(axis=1) / total.sum(axis=1)  # one case by standard
+        department /= department.sum(axis=-1, keepdims=True)
+    else:
+        department = np.zeros(pooled.shape[::2])
+    pooled = np.where(total > 0, pooled / np.where(total > 0, total, 1.0), department[:, None])
 
     share, weight = _best(
         mixture_log_likelihood(group_counts, pooled, department[:, None], STANDARD_SHARES, GROUP_WEIGHTS)
@@ -224,5 +223,5 @@ def _shrunken_means(
 
 def _best(score: np.ndarray, shares: np.ndarray, weights: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Share and weight with the highest score (S, W, lines) for each line; the first wins a tie."""
-    flat = score.reshape(-1, score.shape[-1]).argmax(axis=0)
+    flat = score.reshape(len(shares) * len(weights), score.shape[-1]).argmax(axis=0)
     return shares[flat // len(weights)], weights[flat % len(weights)]
