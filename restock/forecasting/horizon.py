@@ -88,7 +88,7 @@ def _mixed_transform(alpha: np.ndarray, case_count: np.ndarray, length: int) -> 
     for m in range(1, n + 1):
         r = np.arange(1, m + 1)
         weight = total / m * np.exp(log_c[:, m - r] - log_c[:, m : m + 1])
-        np.einsum("rgf,rgf->gf", power[:m], known[m - r] * weight.T[:, :, None], out=known[m])
+        np.einsum("rgf,rgf->gf", power[:m], known[m - 1 :: -1][:m] * weight.T[:, :, None], out=known[m])
         mixed += case_count[:, m : m + 1] * known[m]
     return mixed
 
