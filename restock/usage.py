@@ -38,7 +38,7 @@ class Usage:
 
     groups: lines by kind of dependency. group_of: the group of each line. room_days: lines that go by room and day,
     with one cell for each room. splits: for each (size run, size class) the share of each of its sizes.
-    sizes: the consumables of each run, smallest first.
+    sizes: the consumables of each run, smallest first. has_log: False while everything is from the set-up standard.
     """
 
     setups: Setups
@@ -47,6 +47,7 @@ class Usage:
     room_days: LearnedLines
     splits: dict[tuple[int, int], np.ndarray]
     sizes: dict[int, tuple[int, ...]]
+    has_log: bool
 
     def alpha(self, line: Line, slot: Slot) -> np.ndarray:
         """Dirichlet parameters of the pieces of a line that such a case uses: (K+1,), in cases."""
@@ -127,6 +128,7 @@ def learn_usage(department: Department, slots: Iterable[Slot], *, fade: float) -
         room_days=_learn_rooms(department, setups, tallies, slots),
         splits=_learn_splits(department, setups, tallies, sizes, seen, fade),
         sizes={run: tuple(pks) for run, pks in sizes.items()},
+        has_log=bool(tallies.slots),
     )
 
 

@@ -11,6 +11,7 @@ class Shortage(models.Model):
         STOREROOM_EMPTY = "storeroom_empty", "the storerooms have none"
         STOREROOM_LOW = "storeroom_low", "the storerooms have too few for all"
         UNUSABLE = "unusable", "what is there is expired or quarantined"
+        PHARMACY = "pharmacy", "the pharmacy keeps it"
         BIN_TOO_SMALL = "bin_too_small", "the bin holds less than the day may need"
 
     plan_line = models.OneToOneField("restock.PlanLine", on_delete=models.CASCADE, related_name="shortage")
