@@ -8,13 +8,14 @@ Several events in one transaction: pass them to `record` together, or call in th
 keys, so that two such transactions on PostgreSQL cannot wait for each other.
 """
 
-from .counting import count
+from .counting import Counted, count, count_all
 from .entries import Entry, record, virtual_place
 from .events import adjust, discard, move, movements_of, receive, reverse, use
 from .proof import Difference, differences
 from .refusals import InsufficientStock, KeyReused, NotReversible, Refused
 
 __all__ = [
+    "Counted",
     "Difference",
     "Entry",
     "InsufficientStock",
@@ -23,6 +24,7 @@ __all__ = [
     "Refused",
     "adjust",
     "count",
+    "count_all",
     "differences",
     "discard",
     "move",

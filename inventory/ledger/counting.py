@@ -1,5 +1,8 @@
 """A count: what a person saw at a place, and the adjustment that makes the ledger agree."""
 
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 
 from django.db import transaction
@@ -11,7 +14,21 @@ from .events import part_key
 from .refusals import KeyReused, Refused
 
 
-@transaction.atomic
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counted:
+    """What a person saw of one line at one place.
+
+    pieces: all of them. by_lot: pieces of each lot (its primary key) where the lots were read; what is left of
+    `pieces` is without a lot. None where nobody read them.
+    """
+
+    place: Place
+    consumable: Consumable
+    pieces: int
+    key: str
+    by_lot: Mapping[int, int] | None = None
+
+
 def count(*, place: Place, consumable: Consumable, counted: int, by, at: datetime, key: str) -> Count:
     """Record that a person counted `counted` pieces of a line at a place, and adjust the balances to it.
 
@@ -20,40 +37,97 @@ def count(*, place: Place, consumable: Consumable, counted: int, by, at: datetim
 
     Raises Refused for fewer than zero pieces or a virtual place, KeyReused for a known key with other content.
     """
-    if counted < 0:
-        raise Refused("Nobody can count fewer than zero pieces.")
-    if place.is_virtual:
-        raise Refused(f"{place} cannot be counted: it stands for what is not here.")
-    variance = virtual_place(place.department_id, Place.Role.COUNT_VARIANCE)
-    lock([(consumable.pk, place.pk), (consumable.pk, variance.pk)])
+    written = count_all([Counted(place=place, consumable=consumable, pieces=counted, key=key)], by=by, at=at)
+    return written[0] if written else Count.objects.get(key=key)
 
-    earlier = Count.objects.filter(key=key).first()
-    if earlier is not None:
-        if (earlier.place_id, earlier.consumable_id, earlier.counted) != (place.pk, consumable.pk, counted):
-            raise KeyReused(key)
-        return earlier
 
-    held = {h.lot_id: h.quantity for h in Holding.objects.filter(place=place, consumable=consumable).order_by("lot")}
-    record(
-        (
-            Entry(
-                kind=Movement.Kind.ADJUST,
-                source=variance if difference > 0 else place,
-                destination=place if difference > 0 else variance,
-                consumable=consumable,
-                lot=lot_id,
-                quantity=abs(difference),
-                at=at,
-                key=part_key(key, number),
-                reason="count",
+@transaction.atomic
+def count_all(counted: Iterable[Counted], *, by, at: datetime) -> list[Count]:
+    """Record many counts as `count` does, all or none; return those that were not recorded before.
+
+    Each line of a place at most once. The number of queries grows with the number of lines only where the database
+    limits what one query may hold. Raises as `count` does.
+    """
+    counted = list(counted)
+    variances = _variances(counted)
+    lock(
+        (told.consumable.pk, place)
+        for told in counted
+        for place in (told.place.pk, variances[told.place.department_id].pk)
+    )
+    known = Count.objects.in_bulk([told.key for told in counted], field_name="key")
+    new = [told for told in counted if not _is_known(told, known.get(told.key))]
+
+    held: dict[tuple[int, int], dict[int | None, int]] = defaultdict(dict)
+    holdings = Holding.objects.filter(
+        place__in={told.place.pk for told in new}, consumable__in={told.consumable.pk for told in new}
+    )
+    for place, consumable, lot, pieces in holdings.order_by("lot").values_list(
+        "place_id", "consumable_id", "lot_id", "quantity"
+    ):
+        held[place, consumable][lot] = pieces
+
+    entries, counts = [], []
+    for told in new:
+        variance = variances[told.place.department_id]
+        before = held[told.place.pk, told.consumable.pk]
+        for number, (lot_id, difference) in enumerate(_differences(before, told), start=1):
+            entries.append(
+                Entry(
+                    kind=Movement.Kind.ADJUST,
+                    source=variance if difference > 0 else told.place,
+                    destination=told.place if difference > 0 else variance,
+                    consumable=told.consumable,
+                    lot=lot_id,
+                    quantity=abs(difference),
+                    at=at,
+                    key=part_key(told.key, number),
+                    reason="count",
+                )
             )
-            for number, (lot_id, difference) in enumerate(differences_by_lot(held, counted), start=1)
-        ),
-        by=by,
-    )
-    return Count.objects.create(
-        place=place, consumable=consumable, expected=sum(held.values()), counted=counted, by=by, at=at, key=key
-    )
+        counts.append(
+            Count(
+                place=told.place,
+                consumable=told.consumable,
+                expected=sum(before.values()),
+                counted=told.pieces,
+                by=by,
+                at=at,
+                key=told.key,
+            )
+        )
+    record(entries, by=by)
+    return Count.objects.bulk_create(counts)
+
+
+def _variances(counted: list[Counted]) -> dict[int, Place]:
+    """The count variance of each department, once every count was found possible."""
+    for told in counted:
+        if told.pieces < 0 or any(pieces < 0 for pieces in (told.by_lot or {}).values()):
+            raise Refused("Nobody can count fewer than zero pieces.")
+        if told.by_lot and sum(told.by_lot.values()) > told.pieces:
+            raise Refused(f"More pieces of {told.consumable} were counted by lot than in all.")
+        if told.place.is_virtual:
+            raise Refused(f"{told.place} cannot be counted: it stands for what is not here.")
+    departments = {told.place.department_id for told in counted}
+    return {department: virtual_place(department, Place.Role.COUNT_VARIANCE) for department in departments}
+
+
+def _is_known(told: Counted, earlier: Count | None) -> bool:
+    if earlier is None:
+        return False
+    content = (earlier.place_id, earlier.consumable_id, earlier.counted)
+    if content != (told.place.pk, told.consumable.pk, told.pieces):
+        raise KeyReused(told.key)
+    return True
+
+
+def _differences(held: dict[int | None, int], told: Counted) -> list[tuple[int | None, int]]:
+    """What to add to each lot's balance, so that all agree with what was counted."""
+    if told.by_lot is None:
+        return differences_by_lot(held, told.pieces)
+    settled = dict.fromkeys(held, 0) | {None: told.pieces - sum(told.by_lot.values())} | dict(told.by_lot)
+    return [(lot, pieces - held.get(lot, 0)) for lot, pieces in settled.items() if pieces != held.get(lot, 0)]
 
 
 def differences_by_lot(held: dict[int | None, int], counted: int) -> list[tuple[int | None, int]]:

@@ -1,8 +1,12 @@
 import pytest
+from django.db import transaction
 from openpyxl import Workbook
 
 from inventory.importing.columns import Column
+from inventory.importing.loading import Loading, source_of
+from inventory.importing.sheets import open_table
 from inventory.importing.values import Barcode, Choice, Clock, Code, Date, Number, TextList, Whole
+from tests.conftest import NOON
 
 COLUMNS = (
     Column("code", "The department's code", Code(), required=True),
@@ -43,3 +47,19 @@ def csv_file(tmp_path):
         return path
 
     return write
+
+
+@pytest.fixture
+def load(department, technician, csv_file):
+    """Load a CSV text with a loader module of `inventory.importing`, as one command does: all or nothing."""
+
+    def load_text(loader, content, at=NOON):
+        path = csv_file(content)
+        table = open_table(path, loader.COLUMNS)
+        loading = Loading(
+            department=department, table=table, source=source_of(path, table.sheet), by=technician, at=at
+        )
+        with transaction.atomic():
+            return loader.load(list(table.rows()), loading)
+
+    return load_text

@@ -1,0 +1,236 @@
+"""The stock sheet: what each cart and storeroom keeps, how much of it, and what was counted there now."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from inventory import ledger
+from inventory.importing.columns import Column
+from inventory.importing.loading import Loading, Outcome, assign, known
+from inventory.importing.places import make_bins
+from inventory.importing.problems import NOTHING, quoted
+from inventory.importing.sheets import Row
+from inventory.importing.values import Code, Date, Whole
+from inventory.models import Consumable, Lot, Place, StockingLine
+
+COLUMNS = (
+    Column("place", "Code of the cart or storeroom.", Code(40), required=True, example="OR1-cart"),
+    Column("code", "Code of the line in the catalogue.", Code(40), required=True, example="AJ01"),
+    Column("bin", "Drawer or shelf that it lies in; a new one is made.", Code(40), example="drawer 2"),
+    Column("par", "Pieces that a restock fills to. Needed where the place did not keep the line before.",
+           Whole(), example="5"),
+    Column("floor", "Pieces that must always stay, whatever the forecast says. Left out: 0.", Whole(), example="1"),
+    Column("capacity", "Pieces that the bin can hold. Left out: no limit is known.", Whole(1), example="8"),
+    Column("on_hand", "Pieces counted now. Left out: not counted.", Whole(), example="4"),
+    Column("lot", "Lot on the pack, where stock is kept by lot: one row for each lot, par in the first.", Code(60),
+           example="L7423"),
+    Column("expires_on", "Last day on which that lot may be used.", Date(), example="2027-03-31"),
+)  # fmt: skip
+
+LINE_COLUMNS = ("bin", "par", "floor", "capacity")
+
+
+@dataclass
+class _Told:
+    """What the rows of one line at one place say together."""
+
+    place: Place
+    consumable: Consumable
+    row: int
+    values: dict[str, object] = field(default_factory=dict)
+    rows: dict[str, int] = field(default_factory=dict)
+    lots: dict[str | None, Row] = field(default_factory=dict)
+
+    @property
+    def counted_rows(self) -> list[Row]:
+        return [row for row in self.lots.values() if row["on_hand"] is not None]
+
+
+def load(rows: Sequence[Row], loading: Loading) -> Outcome:
+    """Set par, floor, capacity and bin of stocking lines, and record what was counted.
+
+    The same file again counts nothing again. Lines of a place that the sheet does not name stay as they are. Raises
+    SheetRefused with every problem, before anything is written.
+    """
+    places = {place.code: place for place in loading.department.places.all() if not place.is_virtual}
+    consumables = {line.code: line for line in loading.department.consumables.all()}
+    told = _gather(rows, places, consumables, loading)
+    lines = {
+        (line.place_id, line.consumable_id): line
+        for line in StockingLine.objects.filter(place__in=places.values()).select_related("bin")
+    }
+    lots = {
+        (lot.consumable_id, lot.number): lot for lot in Lot.objects.filter(consumable__in={t.consumable for t in told})
+    }
+    _check(told, lines, lots, loading)
+    loading.table.refuse_if_faulty()
+
+    outcome = Outcome(rows=len(rows))
+    _write_lines(told, lines, loading, outcome)
+    _write_lots(told, lots, outcome)
+    _write_counts(told, lots, loading, outcome)
+    named = {(t.place.pk, t.consumable.pk) for t in told}
+    unnamed = sum(key not in named for key in lines if key[0] in {place for place, _ in named})
+    if unnamed:
+        outcome.notes.append(
+            f"These places keep {unnamed} more lines that the file does not name: they stay. Set par to 0 to stop "
+            "filling one up."
+        )
+    return outcome
+
+
+def _gather(
+    rows: Sequence[Row], places: dict[str, Place], consumables: dict[str, Consumable], loading: Loading
+) -> list[_Told]:
+    told: dict[tuple[str, str], _Told] = {}
+    for row in rows:
+        place, consumable = places.get(row["place"]), consumables.get(row["code"])
+        if place is None:
+            expected = known("the code of a cart or storeroom", row["place"], places)
+            loading.problem(row.number, "place", quoted(row["place"]), expected)
+        if consumable is None:
+            expected = known("a code of the catalogue", row["code"], consumables)
+            loading.problem(row.number, "code", quoted(row["code"]), expected)
+        if place is None or consumable is None:
+            continue
+        line = told.setdefault((place.code, consumable.code), _Told(place, consumable, row.number))
+        if (earlier := line.lots.setdefault(row["lot"], row)) is not row:
+            again = f"lot {quoted(row['lot'])}" if row["lot"] else quoted(row["code"])
+            loading.problem(
+                row.number,
+                "lot" if row["lot"] else "code",
+                f"{again} of this place again, first in row {earlier.number}",
+                "one row for each line of a place, or one for each lot of it",
+            )
+        for column in LINE_COLUMNS:
+            if row[column] is None:
+                continue
+            if line.values.setdefault(column, row[column]) != row[column]:
+                loading.problem(
+                    row.number,
+                    column,
+                    quoted(row[column]),
+                    f"nothing, or the same as in row {line.rows[column]}: it is the same line of the same place",
+                )
+            line.rows.setdefault(column, row.number)
+    return list(told.values())
+
+
+def _check(
+    told: list[_Told],
+    lines: dict[tuple[int, int], StockingLine],
+    lots: dict[tuple[int, str], Lot],
+    loading: Loading,
+) -> None:
+    dated: dict[tuple[int, str], tuple[object, int]] = {}
+    for line in told:
+        existing = lines.get((line.place.pk, line.consumable.pk))
+        values = _line_values(line, existing, loading)
+        if "par" not in values:
+            loading.problem(line.row, "par", NOTHING, "the pieces that a restock fills to, for a new line")
+        capacity = values.get("capacity")
+        for column in ("par", "floor"):
+            if capacity is not None and values.get(column, 0) > capacity:
+                row = line.rows.get(column) or line.rows.get("capacity") or line.row
+                loading.problem(
+                    row, column, quoted(values[column]), f"at most the capacity of the bin, which is {capacity}"
+                )
+        for number, row in line.lots.items():
+            if number is None:
+                if row["expires_on"] is not None:
+                    loading.problem(row.number, "lot", NOTHING, "the lot that has this date, or no date")
+                continue
+            if row["on_hand"] is None:
+                loading.problem(row.number, "on_hand", NOTHING, "the pieces of this lot that were counted")
+            if row["expires_on"] is None:
+                continue
+            key = (line.consumable.pk, number)
+            recorded = lots.get(key)
+            first, where = dated.setdefault(key, (row["expires_on"], row.number))
+            if first != row["expires_on"]:
+                loading.problem(
+                    row.number, "expires_on", quoted(row["expires_on"]), f"{first}, as for this lot in row {where}"
+                )
+            elif recorded and recorded.expires_on not in (None, row["expires_on"]):
+                loading.problem(
+                    row.number,
+                    "expires_on",
+                    quoted(row["expires_on"]),
+                    f"{recorded.expires_on}, which is recorded for this lot: read the pack, and correct one of them",
+                )
+
+
+def _line_values(line: _Told, existing: StockingLine | None, loading: Loading) -> dict[str, object]:
+    """par, floor and capacity as they will stand. A column that is not in the sheet changes nothing."""
+    values = {}
+    for column, default in (("par", None), ("floor", 0), ("capacity", None)):
+        if column in line.values:
+            values[column] = line.values[column]
+        elif existing and (column == "par" or not loading.table.has(column)):
+            values[column] = getattr(existing, column)
+        elif column != "par":
+            values[column] = default
+    return values
+
+
+def _write_lines(
+    told: list[_Told], lines: dict[tuple[int, int], StockingLine], loading: Loading, outcome: Outcome
+) -> None:
+    bins = make_bins(((line.place, line.values["bin"]) for line in told if "bin" in line.values), outcome)
+    new, changed = [], []
+    for line in told:
+        existing = lines.get((line.place.pk, line.consumable.pk))
+        values = _line_values(line, existing, loading)
+        if loading.table.has("bin"):
+            values["bin"] = bins.get((line.place.pk, line.values.get("bin")))
+        if existing is None:
+            new.append(StockingLine(place=line.place, consumable=line.consumable, **values))
+        elif assign(existing, values):
+            changed.append(existing)
+    StockingLine.objects.bulk_create(new)
+    if changed:
+        StockingLine.objects.bulk_update(changed, ["par", "floor", "capacity", "bin"])
+    outcome.counts["stocking lines added"] += len(new)
+    outcome.counts["stocking lines updated"] += len(changed)
+
+
+def _write_lots(told: list[_Told], lots: dict[tuple[int, str], Lot], outcome: Outcome) -> None:
+    new, dated = {}, {}
+    for line in told:
+        for number, row in line.lots.items():
+            if number is None:
+                continue
+            key = (line.consumable.pk, number)
+            lot = lots.get(key) or new.setdefault(key, Lot(consumable=line.consumable, number=number))
+            if row["expires_on"] and assign(lot, {"expires_on": row["expires_on"]}) and key in lots:
+                dated[key] = lot
+    Lot.objects.bulk_create(new.values())
+    lots.update(new)
+    if dated:
+        Lot.objects.bulk_update(dated.values(), ["expires_on"])
+    outcome.counts["lots added"] += len(new)
+    outcome.counts["lots given their date"] += len(dated)
+
+
+def _write_counts(told: list[_Told], lots: dict[tuple[int, str], Lot], loading: Loading, outcome: Outcome) -> None:
+    counted = []
+    for line in told:
+        rows = line.counted_rows
+        if not rows:
+            continue
+        by_lot = {lots[line.consumable.pk, row["lot"]].pk: row["on_hand"] for row in rows if row["lot"]}
+        counted.append(
+            ledger.Counted(
+                place=line.place,
+                consumable=line.consumable,
+                pieces=sum(row["on_hand"] for row in rows),
+                by_lot=by_lot or None,
+                key=f"stock:{loading.source[:40]}:{rows[0].number}",
+            )
+        )
+    written = ledger.count_all(counted, by=loading.by, at=loading.at)
+    outcome.counts["lines counted"] += len(written)
+    differing = sum(count.expected != count.counted for count in written)
+    if differing:
+        outcome.notes.append(
+            f"At {differing} of the {len(written)} lines counted the record said something else; the count stands."
+        )
