@@ -85,8 +85,7 @@ def match_headings(
 
     Raises SheetRefused with every heading that is missing, doubled or mapped but not in the file.
     """
-    own = {alike(heading): name for heading, name in column_map.items()}
-    standard = {alike(column.name): column.name for column in columns}
+    names = _names_by_heading(columns, column_map)
     positions: dict[str, int] = {}
     written: dict[str, str] = {}
     unknown: list[str] = []
@@ -101,7 +100,7 @@ def match_headings(
             continue
         heading = str(cell)
         key = alike(heading)
-        name = own.get(key) or standard.get(key)
+        name = names.get(key)
         if name in positions:
             problem(
                 f"two headings for {name}: {quoted(written[name])} and {quoted(heading)}",
@@ -144,10 +143,15 @@ def known_headings(
     cells: Sequence[object], columns: Sequence[Column], column_map: Mapping[str, str]
 ) -> set[str]:
     """Names of the declared columns that a row of headings would fill."""
-    own = {alike(heading): name for heading, name in column_map.items()}
-    standard = {alike(column.name): column.name for column in columns}
+    names = _names_by_heading(columns, column_map)
     keys = [alike(str(cell)) for cell in cells if cell is not None]
-    return {name for key in keys if (name := own.get(key) or standard.get(key))}
+    return {names[key] for key in keys if key in names}
+
+
+def _names_by_heading(columns: Sequence[Column], column_map: Mapping[str, str]) -> dict[str, str]:
+    """Column name by heading as compared; a department's own heading goes before a standard one."""
+    standard = {alike(column.name): column.name for column in columns}
+    return standard | {alike(heading): name for heading, name in column_map.items()}
 
 
 def shown_heading(heading: str, position: int) -> str:

@@ -74,7 +74,7 @@ class Table:
         width = max(self.headings.positions.values()) + 1
         headed = self.headings.width if self.sheet is None else None
         stream = self._read(progress)
-        next(stream)  # the headings
+        next(stream, None)  # the headings
         for number, cells in stream:
             if len(cells) < width:
                 cells.extend([None] * (width - len(cells)))
