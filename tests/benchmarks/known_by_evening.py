@@ -152,6 +152,18 @@ def _standard(stated: np.ndarray) -> np.ndarray:
     return standard_pmf((stated > 0).astype(float), stated, K_MAX)
 
 
+def transformed(pmf: np.ndarray) -> np.ndarray:
+    """Fourier transform (..., F) of pmfs (..., K+1), padded to LONGEST_TOTAL.
+
+    By matrix product: nearly all of the padded row is zero, and a fast transform would not know.
+    """
+    angle = 2 * np.pi / LONGEST_TOTAL * np.outer(np.arange(pmf.shape[-1]), np.arange(LONGEST_TOTAL // 2 + 1))
+    result = np.empty((*pmf.shape[:-1], angle.shape[1]), dtype=complex)
+    result.real = pmf @ np.cos(angle)
+    result.imag = -(pmf @ np.sin(angle))
+    return result
+
+
 def room_totals(
     pmf: np.ndarray, room: np.ndarray, cancel_probability: float, added_transform: np.ndarray
 ) -> np.ndarray:
@@ -160,8 +172,7 @@ def room_totals(
     pmf: (lines, cases, K+1). room: (cases,), ascending, each room at least once. added_transform: (lines, F),
     of the unplanned cases' total. A transform of its own, so that the proof does not rest on what it proves.
     """
-    transform = np.fft.rfft(pmf, LONGEST_TOTAL, axis=-1)
-    transform = cancel_probability + (1 - cancel_probability) * transform
+    transform = cancel_probability + (1 - cancel_probability) * transformed(pmf)
     first = np.flatnonzero(np.r_[True, room[1:] != room[:-1]])
     product = np.multiply.reduceat(transform, first, axis=1) * added_transform[:, None]
     result = np.maximum(np.fft.irfft(product, LONGEST_TOTAL, axis=-1), 0.0)
@@ -171,8 +182,8 @@ def room_totals(
 def negative_binomial_added(pmf: np.ndarray, rate: tuple[float, float]) -> np.ndarray:
     """Transform (lines, F) of a total over add-ons whose number per room-day is Poisson with Gamma(a, b) rate."""
     a, b = rate
-    return (b / (b + 1 - np.fft.rfft(pmf, LONGEST_TOTAL, axis=-1))) ** a
+    return (b / (b + 1 - transformed(pmf))) ** a
 
 
 def poisson_added(pmf: np.ndarray, rate: float) -> np.ndarray:
-    return np.exp(rate * (np.fft.rfft(pmf, LONGEST_TOTAL, axis=-1) - 1))
+    return np.exp(rate * (transformed(pmf) - 1))

@@ -10,7 +10,7 @@ from restock.forecasting.usage import learn
 from tests.benchmarks.known_by_evening import Evening, negative_binomial_added, room_totals
 from tests.benchmarks.true_use import K_MAX
 
-REMEMBERED_DAYS = 8  # past forecasts that the day effect is fitted on
+REMEMBERED_DAYS = 20  # past forecasts that the day effect is fitted on
 
 
 class LearnedForecast:
