@@ -50,14 +50,12 @@ class Balances:
         self._shifts[triple] += pieces
 
     def save(self) -> None:
-        changed, new = [], []
-        for triple, pieces in self._shifts.items():
-            held = self._held.get(triple)
-            if held is None:
-                place_id, consumable_id, lot_id = triple
-                new.append(Holding(place_id=place_id, consumable_id=consumable_id, lot_id=lot_id, quantity=pieces))
-            elif pieces:
-                held.quantity += pieces
-                changed.append(held)
+        new = [
+            Holding(place_id=place_id, consumable_id=consumable_id, lot_id=lot_id, quantity=pieces)
+            for (place_id, consumable_id, lot_id), pieces in self._shifts.items()
+            if (place_id, consumable_id, lot_id) not in self._held
+        ]
         Holding.objects.bulk_create(new)
-        Holding.objects.bulk_update(changed, ["quantity"], batch_size=200)
+        changed = [(pieces, self._held[t].pk) for t, pieces in self._shifts.items() if pieces and t in self._held]
+        with connection.cursor() as cursor:
+            cursor.executemany("UPDATE inventory_holding SET quantity = quantity + %s WHERE id = %s", changed)
