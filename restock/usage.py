@@ -54,8 +54,11 @@ class Usage:
         group = self.groups[self.group_of[line]]
         return group.learned.alpha[group.rows[line], group.cells[self.setups.cell(line, slot)]]
 
-    def experience(self, line: Line, slot: Slot) -> tuple[float, float]:
+    def experience(self, consumable_id: int, slot: Slot) -> tuple[float, float]:
         """Own earlier cases behind the forecast (faded), and the weight of what it borrows, in cases."""
+        line = self.setups.line(consumable_id)
+        if line not in self.group_of:
+            return 0.0, 0.0
         group = self.groups[self.group_of[line]]
         row, cell = group.rows[line], group.cells[self.setups.cell(line, slot)]
         return float(group.learned.own_cases[row, cell]), float(group.learned.borrowed_weight[row, cell])
