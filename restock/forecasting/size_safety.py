@@ -69,7 +69,7 @@ def size_safety(wanted: np.ndarray, on_hand: np.ndarray, permitted: list[list[in
                     p_substitute[case] += taken.sum()
             p_lacking[case] += remaining.sum()
         left = after
-    return SizeSafety(p_lacking, float(p_lacking.sum()), p_substitute)
+    return SizeSafety(p_lacking, min(float(p_lacking.sum()), 1.0), p_substitute)
 
 
 def _take(state: np.ndarray, size: int, endless: bool) -> tuple[np.ndarray, np.ndarray]:
