@@ -7,8 +7,6 @@ mixture of sums, taken at the 7 nodes of Gauss-Hermite quadrature (Abramowitz & 
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
 from restock.forecasting.tilting import tilt
@@ -23,26 +21,12 @@ PENALTY = 40.0  # half-normal belief about sigma with sd 0.11: most lines have n
 
 
 def tilted_pmfs(pmf: np.ndarray, sigma: np.ndarray | float) -> np.ndarray:
-    """Per-case pmfs (..., K+1) at each node: (7, ..., K+1). sigma broadcasts against (...)."""
+    """Per-case pmfs (..., K+1) at each node: (7, ..., K+1), as `demand.total_over_cases` takes them.
+
+    sigma: broadcasts against (...), in log odds per piece. The nodes' weights are NODE_WEIGHTS.
+    """
     eta = np.asarray(sigma, dtype=float)[None] * NODES.reshape((-1,) + (1,) * (pmf.ndim - 1))
     return tilt(pmf[None], np.broadcast_to(eta, (len(NODES), *pmf.shape[:-1])))
-
-
-def mix_over_nodes(
-    totals: Callable[[np.ndarray], np.ndarray], pmf: np.ndarray, sigma: np.ndarray
-) -> np.ndarray:
-    """Distribution of totals when the cases of each total share a day effect.
-
-    totals: function from per-case pmfs (M, K+1) to distributions of totals (L, N), for example
-    `demand.total_over_cases` with its other arguments filled in. pmf: (M, K+1). sigma: (M,).
-    Returns (L, N). Without any day effect the sum is taken once.
-    """
-    if not np.any(sigma):
-        return totals(pmf)
-    return sum(
-        weight * totals(at_node)
-        for weight, at_node in zip(NODE_WEIGHTS, tilted_pmfs(pmf, sigma), strict=True)
-    )
 
 
 def fit_day_effect(

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
-from restock.forecasting.day_effect import SIGMAS, fit_day_effect, mix_over_nodes
+from restock.forecasting.day_effect import NODE_WEIGHTS, SIGMAS, fit_day_effect, tilted_pmfs
 from restock.forecasting.size_runs import learn_split, split_run
 from restock.forecasting.usage import learn
 from tests.benchmarks.known_by_evening import Evening, negative_binomial_added, room_totals
@@ -52,17 +54,12 @@ class LearnedForecast:
 
         if remember:
             observed = self.department.totals[evening.day].T[..., None]
-            self._past.append(
-                np.stack(
-                    [
-                        np.take_along_axis(
-                            mix_over_nodes(of_room, pmf, np.full(pmf.shape[:2], sigma)), observed, axis=-1
-                        )[..., 0]
-                        for sigma in SIGMAS
-                    ]
-                )
-            )
-        return mix_over_nodes(of_room, pmf, np.broadcast_to(self.day_effect[:, None], pmf.shape[:2]))
+            by_sigma = []
+            for sigma in SIGMAS:
+                forecast = _mixed(of_room, pmf, np.full(len(pmf), sigma))
+                by_sigma.append(np.take_along_axis(forecast, observed, axis=-1)[..., 0])
+            self._past.append(np.stack(by_sigma))
+        return _mixed(of_room, pmf, self.day_effect)
 
     def fit_day_effect(self) -> None:
         probability = np.concatenate(self._past[-REMEMBERED_DAYS:], axis=2)
@@ -70,3 +67,11 @@ class LearnedForecast:
         self.day_effect = fit_day_effect(
             probability.reshape(len(SIGMAS), -1), np.repeat(np.arange(n_lines), n_room_days), n_lines
         )
+
+
+def _mixed(totals: Callable[[np.ndarray], np.ndarray], pmf: np.ndarray, day_effect: np.ndarray) -> np.ndarray:
+    """Totals of case pmfs (lines, cases, K+1) that share a day effect of each line's size (lines,)."""
+    if not day_effect.any():
+        return totals(pmf)
+    at_nodes = tilted_pmfs(pmf, day_effect[:, None])
+    return sum(weight * totals(node) for weight, node in zip(NODE_WEIGHTS, at_nodes, strict=True))

@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 
+from restock.forecasting.day_effect import NODE_WEIGHTS, tilted_pmfs
+from restock.forecasting.demand import total_over_cases
 from tests.benchmarks.judging import Scores, coverage_gaps, judge, quantile
-from tests.benchmarks.known_by_evening import Evening, room_totals
+from tests.benchmarks.known_by_evening import LONGEST_TOTAL, Evening, room_totals
 from tests.benchmarks.replay import FIRST_JUDGED, LEARNED, ORACLE, replay
 from tests.benchmarks.simulated_department import SimulatedDepartment
 from tests.benchmarks.stock_frontier import Frontier
@@ -64,13 +66,34 @@ def test_room_totals_are_convolutions_with_cancellation():
     pmf = rng.dirichlet(np.ones(4), (1, 5))
     room = np.array([0, 0, 1, 1, 1])
 
-    found = room_totals(pmf, room, 0.1, np.ones((1, 97), dtype=complex))
+    found = room_totals(pmf, room, 0.1, np.ones((1, LONGEST_TOTAL // 2 + 1), dtype=complex))
 
     for r in range(2):
         expected = np.ones(1)
         for case in pmf[0, room == r]:
             expected = np.convolve(expected, 0.9 * case + 0.1 * np.eye(4)[0])
         np.testing.assert_allclose(found[0, r, : len(expected)], expected, atol=1e-12)
+
+
+def test_the_tools_own_sums_agree_with_the_simulators_on_a_day_with_a_shared_effect():
+    rng = np.random.default_rng(1)
+    n_lines, room = 3, np.array([0, 0, 1, 1, 1])
+    pmf = rng.dirichlet(np.ones(5), (n_lines, len(room)))
+    day_effect = np.array([0.0, 0.1, 0.25])
+
+    at_nodes = tilted_pmfs(pmf, day_effect[:, None])
+    nothing_added = np.ones((n_lines, LONGEST_TOTAL // 2 + 1), dtype=complex)
+    expected = np.tensordot(NODE_WEIGHTS, [room_totals(node, room, 0.06, nothing_added) for node in at_nodes], 1)
+    found = total_over_cases(
+        at_nodes.reshape(len(NODE_WEIGHTS), -1, 5),
+        (2 * np.arange(n_lines)[:, None] + room).ravel(),
+        np.arange(n_lines * len(room)),
+        2 * n_lines,
+        0.06,
+        node_weights=NODE_WEIGHTS,
+    )
+
+    np.testing.assert_allclose(found, expected.reshape(2 * n_lines, -1)[:, : found.shape[1]], atol=1e-13)
 
 
 def test_totals_drawn_are_the_sum_of_the_cases_drawn():

@@ -8,7 +8,6 @@ from restock.forecasting.day_effect import (
     NODES,
     SIGMAS,
     fit_day_effect,
-    mix_over_nodes,
     tilted_pmfs,
 )
 from restock.forecasting.tilting import mean_pieces, tilt, tilt_to_mean
@@ -49,23 +48,25 @@ def test_the_seven_nodes_have_the_moments_of_a_standard_normal():
     np.testing.assert_allclose(found, normal_moments, atol=1e-8)
 
 
+def total(case_pmfs):
+    """Distribution of the total of cases (..., cases, K+1) -> (..., 64)."""
+    return np.fft.irfft(np.fft.rfft(case_pmfs, 64, axis=-1).prod(axis=-2), 64, axis=-1)
+
+
+def total_with_day_effect(case_pmfs, sigma):
+    return np.tensordot(NODE_WEIGHTS, total(tilted_pmfs(case_pmfs, sigma)), 1)
+
+
 def test_a_day_effect_widens_the_total_and_none_leaves_it_alone():
     pmf = np.tile([0.2, 0.5, 0.2, 0.1], (6, 1))
-
-    def total(case_pmfs):
-        result = np.ones(1)
-        for row in case_pmfs:
-            result = np.convolve(result, row)
-        return result[None]
 
     def variance(distribution):
         pieces = np.arange(len(distribution))
         return distribution @ pieces**2 - (distribution @ pieces) ** 2
 
-    without = mix_over_nodes(total, pmf, np.zeros(6))[0]
-    shared = mix_over_nodes(total, pmf, np.full(6, 0.3))[0]
+    without, shared = total_with_day_effect(pmf, 0.0), total_with_day_effect(pmf, 0.3)
 
-    np.testing.assert_allclose(without, total(pmf)[0])
+    np.testing.assert_allclose(without, total(pmf), atol=1e-14)
     assert shared.sum() == pytest.approx(1.0)
     assert variance(shared) > 1.2 * variance(without)
 
@@ -74,22 +75,14 @@ def test_the_fitted_day_effect_finds_the_lines_whose_days_have_something_in_comm
     rng = np.random.default_rng(5)
     pmf = np.tile([0.2, 0.4, 0.2, 0.1, 0.05, 0.05], (8, 1))
     n_days, true_sigma = 250, np.array([0.25, 0.0])
+    used = [
+        sum(rng.choice(6, p=row) for row in tilt(pmf, np.full(8, sigma * rng.normal())))
+        for sigma in true_sigma
+        for _ in range(n_days)
+    ]
+    forecasts = np.stack([total_with_day_effect(pmf, sigma) for sigma in SIGMAS])
 
-    def total(case_pmfs):
-        transform = np.fft.rfft(case_pmfs, 64, axis=-1).prod(axis=0)
-        return np.fft.irfft(transform, 64)[None]
-
-    probability, line = [], []
-    for index, sigma in enumerate(true_sigma):
-        for _ in range(n_days):
-            day = tilt(pmf, np.full(8, sigma * rng.normal()))
-            used = sum(rng.choice(6, p=row) for row in day)
-            probability.append(used)
-            line.append(index)
-    forecasts = np.stack([mix_over_nodes(total, pmf, np.full(8, sigma))[0] for sigma in SIGMAS])
-    observed = np.array(probability)
-
-    found = fit_day_effect(forecasts[:, observed], np.array(line), 2)
+    found = fit_day_effect(forecasts[:, used], np.repeat([0, 1], n_days), 2)
 
     assert found[0] == pytest.approx(0.25, abs=0.06)
     assert found[1] <= 0.08
