@@ -110,7 +110,7 @@ def load(rows: Sequence[Row], loading: Loading) -> Outcome:
     _refuse_doubles(rows, loading)
     positions = _positions(rows, lines, loading)
     packs = _packs(rows, lines, loading)
-    loading.table.refuse_if_faulty()
+    loading.refuse_if_faulty()
 
     outcome = Outcome(rows=len(rows))
     runs = _runs(rows, loading, outcome)

@@ -43,6 +43,10 @@ class Loading:
         """Note a problem. `found` is a phrase that is safe to show; private columns hide it anyway."""
         self.table.problems.append(self.table.problem(row, column, expected, found))
 
+    def refuse_if_faulty(self) -> None:
+        """Raise SheetRefused with every problem noted so far, if there is one."""
+        self.table.refuse_if_faulty()
+
 
 @dataclass
 class Outcome:

@@ -61,7 +61,7 @@ def load(rows: Sequence[Row], loading: Loading) -> Outcome:
     rooms = {room.code: room for room in loading.department.rooms.all()}
     told = _gather(rows, loading)
     _check(told, places, rooms, loading)
-    loading.table.refuse_if_faulty()
+    loading.refuse_if_faulty()
 
     outcome = Outcome(rows=len(rows))
     _write_rooms(told, rooms, loading, outcome)

@@ -62,7 +62,7 @@ def load(rows: Sequence[Row], loading: Loading) -> Outcome:
         (lot.consumable_id, lot.number): lot for lot in Lot.objects.filter(consumable__in={t.consumable for t in told})
     }
     _check(told, lines, lots, loading)
-    loading.table.refuse_if_faulty()
+    loading.refuse_if_faulty()
 
     outcome = Outcome(rows=len(rows))
     _write_lines(told, lines, loading, outcome)

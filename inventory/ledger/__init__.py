@@ -10,9 +10,10 @@ keys, so that two such transactions on PostgreSQL cannot wait for each other.
 
 from .counting import Counted, count, count_all
 from .entries import Entry, record, virtual_place
-from .events import adjust, discard, move, movements_of, receive, reverse, use
+from .events import adjust, discard, move, receive, reverse, use
 from .proof import Difference, differences
 from .refusals import InsufficientStock, KeyReused, NotReversible, Refused
+from .using import Used, movements_of, use_all
 
 __all__ = [
     "Counted",
@@ -22,6 +23,7 @@ __all__ = [
     "KeyReused",
     "NotReversible",
     "Refused",
+    "Used",
     "adjust",
     "count",
     "count_all",
@@ -33,5 +35,6 @@ __all__ = [
     "record",
     "reverse",
     "use",
+    "use_all",
     "virtual_place",
 ]

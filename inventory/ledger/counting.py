@@ -9,8 +9,7 @@ from django.db import transaction
 
 from ..models import Consumable, Count, Holding, Movement, Place
 from .balances import lock
-from .entries import Entry, record, virtual_place
-from .events import part_key
+from .entries import Entry, part_key, record, virtual_place
 from .refusals import KeyReused, Refused
 
 

@@ -30,7 +30,7 @@ _ROUTES |= {(Kind.REVERSE, destination, source) for _, source, destination in _R
 
 _KEY_LENGTH = Movement._meta.get_field("key").max_length
 _REASON_LENGTH = Movement._meta.get_field("reason").max_length
-_KEYS_AT_A_TIME = 900  # SQLite admits 999 parameters where it was built long ago.
+KEYS_AT_A_TIME = 900  # SQLite admits 999 parameters where it was built long ago.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +81,11 @@ class _Content(NamedTuple):
         return self.destination_id, self.consumable_id, self.lot_id
 
 
+def part_key(key: str, number: int) -> str:
+    """The key of the n-th movement of an event, counted from 1."""
+    return key if number == 1 else f"{key}#{number}"
+
+
 def virtual_place(department: Department | int, role: Place.Role) -> Place:
     """Where the department's pieces come from (supplier, count variance) or end (used, discarded)."""
     return Place.objects.get(department=department, role=role)
@@ -119,8 +124,8 @@ def record(entries: Iterable[Entry], *, by) -> list[Movement]:
 def _without_known_keys(told: list[tuple[Entry, _Content]]) -> list[tuple[Entry, _Content]]:
     keys = [entry.key for entry, _ in told]
     known = {}
-    for start in range(0, len(keys), _KEYS_AT_A_TIME):
-        some = Movement.objects.filter(key__in=keys[start : start + _KEYS_AT_A_TIME])
+    for start in range(0, len(keys), KEYS_AT_A_TIME):
+        some = Movement.objects.filter(key__in=keys[start : start + KEYS_AT_A_TIME])
         known |= {key: _Content(*content) for key, *content in some.values_list("key", *_Content._fields)}
 
     new = []

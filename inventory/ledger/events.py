@@ -3,13 +3,12 @@
 from datetime import datetime
 
 from django.db import transaction
-from django.db.models import Q
 
-from ..fefo import LotOnHand, choose_lots
-from ..models import Consumable, Holding, Lot, Movement, Place
+from ..models import Consumable, Lot, Movement, Place
 from .balances import lock
 from .entries import Entry, record, virtual_place
-from .refusals import KeyReused, NotReversible, Refused
+from .refusals import NotReversible, Refused
+from .using import Used, use_all
 
 Kind = Movement.Kind
 Role = Place.Role
@@ -82,7 +81,6 @@ def move(
     )
 
 
-@transaction.atomic
 def use(
     *,
     place: Place,
@@ -104,76 +102,25 @@ def use(
     nobody has looked, the warning about them has to stay. Several lots make several movements (see `movements_of`);
     the first is returned.
     """
-    pieces = quantity + opened_unused
-    if quantity < 0 or opened_unused < 0 or pieces == 0:
-        raise Refused("A use takes at least one piece, used or opened unused.")
-    used = virtual_place(place.department_id, Role.USED)
-    if lot is not None:
-        parts = [(lot.pk, pieces)]
-    else:
-        lock([(consumable.pk, place.pk), (consumable.pk, used.pk)])
-        earlier = movements_of(key)
-        if earlier:
-            if _told(earlier) != (Kind.USE, place.pk, consumable.pk, pieces, opened_unused):
-                raise KeyReused(key)
-            return earlier[0]
-        parts = _lots_to_use(place, consumable, pieces=pieces, at=at)
-
-    entries = []
-    unused_left = opened_unused
-    for number, (lot_id, part) in enumerate(parts, start=1):
-        unused_here = min(unused_left, part)
-        unused_left -= unused_here
-        entries.append(
-            Entry(
-                kind=Kind.USE,
-                source=place,
-                destination=used,
-                consumable=consumable,
-                lot=lot_id,
-                quantity=part,
-                opened_unused=unused_here,
-                at=at,
-                key=part_key(key, number),
-            )
-        )
-    written = record(entries, by=by)
-    return written[0] if written else Movement.objects.get(key=key)
-
-
-def _told(event: list[Movement]) -> tuple:
-    first = event[0]
-    pieces = sum(m.quantity for m in event)
-    return first.kind, first.source_id, first.consumable_id, pieces, sum(m.opened_unused for m in event)
-
-
-def _lots_to_use(place: Place, consumable: Consumable, *, pieces: int, at: datetime) -> list[tuple[int | None, int]]:
-    held = (
-        Holding.objects.filter(place=place, consumable=consumable, lot__isnull=False, quantity__gt=0)
-        .select_related("lot")
-        .order_by("lot")
+    if lot is None:
+        told = Used(place=place, consumable=consumable, quantity=quantity, opened_unused=opened_unused, at=at, key=key)
+        return use_all([told], by=by)[key]
+    if quantity < 0 or opened_unused < 0:
+        raise Refused("Nobody can use fewer than zero pieces.")
+    return _write(
+        Entry(
+            kind=Kind.USE,
+            source=place,
+            destination=virtual_place(place.department_id, Role.USED),
+            consumable=consumable,
+            lot=lot,
+            quantity=quantity + opened_unused,
+            opened_unused=opened_unused,
+            at=at,
+            key=key,
+        ),
+        by=by,
     )
-    choice = choose_lots(
-        (LotOnHand(h.lot_id, h.lot.expires_on, h.quantity, h.lot.quarantined_at is None) for h in held),
-        needed_pieces=pieces,
-        on=place.department.local_date(at),
-    )
-    return [*choice.taken, *([(None, choice.short_pieces)] if choice.short_pieces else [])]
-
-
-def part_key(key: str, number: int) -> str:
-    """The key of the n-th movement of an event, counted from 1."""
-    return key if number == 1 else f"{key}#{number}"
-
-
-def movements_of(key: str) -> list[Movement]:
-    """Every movement of the event with this key, the first one first; empty where the ledger knows no such event."""
-    first = Movement.objects.filter(key=key).first()
-    if first is None:
-        return []
-    # One event, one instant: the index on `at` finds them, which a prefix of the key would not on SQLite.
-    same_instant = Movement.objects.filter(at=first.at)
-    return list(same_instant.filter(Q(key=key) | Q(key__startswith=f"{key}#")).order_by("pk"))
 
 
 def discard(
