@@ -37,21 +37,21 @@ class Explanation:
 def explain(draft: Draft, n: int) -> Explanation:
     """Take the demand of one line apart again. Means add up: cases kept, room and added cases make the whole."""
     forecast = draft.forecast
-    line = forecast.lines[n]
+    line = forecast.frame.lines[n]
     shares, cancelled, kept_mean = [], {}, 0.0
     for index in forecast.drawn[n]:
-        slot = forecast.slots[index]
+        slot = forecast.known.slots[index]
         [pmf] = forecast.usage.consumable_pmfs(slot, [line.consumable_id])
         mean = float(demand.mean(pmf[None])[0])
         own, borrowed = forecast.usage.experience(line.consumable_id, slot)
         shares.append(CaseShare(slot, pmf, mean, own, borrowed))
-        a, b = forecast.cancellation.beta(slot.case_type_id)
-        cancelled[forecast.cancellation.specialty_of[slot.case_type_id]] = a / (a + b)
+        a, b = forecast.known.cancellation.beta(slot.case_type_id)
+        cancelled[forecast.known.cancellation.specialty_of[slot.case_type_id]] = a / (a + b)
         kept_mean += mean * b / (a + b)
     room_mean = sum(
         float(demand.mean(pmf[None])[0])
         for room in forecast.open_rooms
-        if forecast.routes.cart_id(room, line.consumable_id) == line.place_id
+        if forecast.frame.routes.cart_id(room, line.consumable_id) == line.place_id
         and (pmf := forecast.usage.room_pmf(room, line.consumable_id)) is not None
     )
     mean = float(demand.mean(forecast.pmf[n : n + 1])[0])

@@ -7,6 +7,7 @@ unbooked cases may bring is added. A cart that serves many rooms sums over all o
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 
@@ -19,33 +20,71 @@ from .forecasting import demand
 from .forecasting.convolution import plus
 from .models import Case
 from .routes import Routes, routes
-from .setups import Slot
-from .usage import Usage, fade_factor, learn_usage
+from .setups import Setups, Slot
+from .tallies import Tallies, read_tallies
+from .usage import Usage, learn_usage
 
 MAY_USE = 0.05  # a case counts as one that may use a line from this probability of using any
 
 
 @dataclass(frozen=True)
-class DayForecast:
-    """Demand of one day for the carts' stocking lines.
+class Frame:
+    """What does not change from day to day: the carts' lines, who reaches for which, and what the department states."""
 
-    lines: (L,) stocking lines with place, bin and consumable loaded. pmf: (L, N). slots: the listed cases.
-    drawn: for each line the listed cases routed to it (indices into `slots`). cases: (L,) how many of them may use it.
-    open_rooms: rooms with a list, which open what goes by room and day. add_ons, cancellation, usage, routes: what it
-    was made from, so that each number can be explained.
-    """
+    lines: tuple[StockingLine, ...]
+    routes: Routes
+    setups: Setups
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known on the evening before `day`: its list, and what the log and the past lists have taught."""
 
     day: date
-    lines: tuple[StockingLine, ...]
-    pmf: np.ndarray
     slots: tuple[Slot, ...]
+    tallies: Tallies
+    add_ons: AddOns
+    cancellation: Cancellation
+
+
+@dataclass(frozen=True)
+class DayForecast:
+    """Demand of one day for the carts' lines.
+
+    frame, known, usage: what it was made from, so that each number can be explained. pmf: (L, N).
+    drawn: for each line the listed cases routed to it (indices into `known.slots`). cases: (L,) how many of them may
+    use it. open_rooms: rooms with a list, which open what goes by room and day.
+    """
+
+    frame: Frame
+    known: Known
+    usage: Usage
+    pmf: np.ndarray
     drawn: tuple[tuple[int, ...], ...]
     cases: np.ndarray
     open_rooms: tuple[int, ...]
-    add_ons: AddOns
-    cancellation: Cancellation
-    usage: Usage
-    routes: Routes
+
+
+def read_frame(department: Department) -> Frame:
+    """The carts' lines stand in the order in which a technician walks and opens drawers."""
+    lines = (
+        StockingLine.objects.filter(place__department=department, place__role="cart")
+        .select_related("place", "bin", "consumable")
+        .order_by("place__walk_order", "place__code", "bin__walk_order", "consumable__section", "consumable__code")
+    )
+    return Frame(tuple(lines), routes(department), Setups(department))
+
+
+def read_known(department: Department, day: date, *, slots: Iterable[Slot] | None = None) -> Known:
+    """From the stored tallies: bring them forward before (restock.tallies). `slots` stand in for the day's list."""
+    slots = tuple(listed_slots(department, day) if slots is None else slots)
+    return Known(
+        day=day,
+        slots=slots,
+        tallies=read_tallies(department, day),
+        add_ons=add_ons(department, day=day, slots=slots),
+        cancellation=cancellation(department, before=day),
+    )
 
 
 def listed_slots(department: Department, day: date) -> list[Slot]:
@@ -54,68 +93,49 @@ def listed_slots(department: Department, day: date) -> list[Slot]:
     extras = defaultdict(set)
     for case_id, extra_id in Case.extras.through.objects.filter(case__in=cases).values_list("case", "extra"):
         extras[case_id].add(extra_id)
-    fields = ("pk", "room", "case_type", "technique", "size_class")
+    rows = cases.order_by("room__walk_order", "room", "order")
     return [
         Slot(room, case_type, technique, size_class, frozenset(extras[pk]))
-        for pk, room, case_type, technique, size_class in cases.order_by(
-            "room__walk_order", "room", "order"
-        ).values_list(*fields)
+        for pk, room, case_type, technique, size_class in rows.values_list(
+            "pk", "room", "case_type", "technique", "size_class"
+        )
     ]
 
 
-def cart_lines(department: Department) -> list[StockingLine]:
-    """Every stocking line of every cart, in the order in which a technician walks and opens drawers."""
-    return list(
-        StockingLine.objects.filter(place__department=department, place__role="cart")
-        .select_related("place", "bin", "consumable")
-        .order_by("place__walk_order", "place__code", "bin__walk_order", "consumable__section", "consumable__code")
-    )
-
-
-def forecast_day(department: Department, day: date, *, slots: list[Slot] | None = None) -> DayForecast:
-    """Forecast the department's carts for `day` from what was tallied so far; `slots` stand in for the day's list.
-
-    Reads only: bring the tallies forward before (restock.tallies). The number of queries does not depend on the
-    number of lines or cases.
-    """
-    slots = listed_slots(department, day) if slots is None else slots
-    expected = add_ons(department, day=day, slots=slots)
-    kinds = [slot for mix in expected.kinds.values() for slot in mix]
-    usage = learn_usage(department, [*slots, *kinds], fade=fade_factor(department, day))
-    calls = cancellation(department, before=day)
-    lines = cart_lines(department)
-    where = routes(department)
-    board = _Board(lines, where)
-
-    pmfs = {}
-    for slot in dict.fromkeys(_kind(slot) for slot in [*slots, *kinds]):
-        pmfs[slot] = usage.consumable_pmfs(slot, board.consumables)
-    total, drawn, cases = _booked(slots, pmfs, board, calls)
-    rooms = tuple(dict.fromkeys(slot.room_id for slot in slots))
-    opened = _opened(rooms, usage, board)
-    added = _added(expected, pmfs, board)
-    pmf = demand.trimmed(plus(plus(total, opened), added))
-    return DayForecast(day, tuple(lines), pmf, tuple(slots), drawn, cases, rooms, expected, calls, usage, where)
+def forecast_day(frame: Frame, known: Known) -> DayForecast:
+    """Forecast every line of every cart. Asks the database nothing."""
+    kinds = [slot for mix in known.add_ons.kinds.values() for slot in mix]
+    usage = learn_usage(frame.setups, known.tallies, [*known.slots, *kinds])
+    board = _Board(frame)
+    pmfs = {
+        slot: usage.consumable_pmfs(slot, board.consumables)
+        for slot in dict.fromkeys(_kind(slot) for slot in [*known.slots, *kinds])
+    }
+    total, drawn, cases = _booked(known, pmfs, board)
+    rooms = tuple(dict.fromkeys(slot.room_id for slot in known.slots))
+    pmf = demand.trimmed(plus(plus(total, _opened(rooms, usage, board)), _added(known.add_ons, pmfs, board)))
+    return DayForecast(frame, known, usage, pmf, drawn, cases, rooms)
 
 
 class _Board:
     """Which line a room reaches for each consumable: an array instead of a question asked a hundred thousand times."""
 
-    def __init__(self, lines: list[StockingLine], where: Routes) -> None:
-        self.n_lines = len(lines)
-        self.consumables = sorted({line.consumable_id for line in lines})
-        at = {(line.place_id, line.consumable_id): n for n, line in enumerate(lines)}
+    def __init__(self, frame: Frame) -> None:
+        self.n_lines = len(frame.lines)
+        self.consumables = sorted({line.consumable_id for line in frame.lines})
+        at = {(line.place_id, line.consumable_id): n for n, line in enumerate(frame.lines)}
         self.line_of: dict[int, np.ndarray] = {}
-        for room in where.by_room:
-            carts = (where.cart_id(room, consumable) for consumable in self.consumables)
+        for room in frame.routes.by_room:
+            carts = (frame.routes.cart_id(room, consumable) for consumable in self.consumables)
             self.line_of[room] = np.array(
                 [at.get((cart, consumable), -1) for cart, consumable in zip(carts, self.consumables, strict=True)],
                 dtype=int,
             )
 
 
-def _booked(slots: list[Slot], pmfs: dict[Slot, np.ndarray], board: _Board, calls: Cancellation):
+def _booked(known: Known, pmfs: dict[Slot, np.ndarray], board: _Board):
     """Totals over the listed cases (L, N), the cases routed to each line, and how many of them may use it (L,)."""
+    slots, calls = known.slots, known.cancellation
     specialties = sorted({calls.specialty_of[slot.case_type_id] for slot in slots})
     betas = {calls.specialty_of[slot.case_type_id]: calls.beta(slot.case_type_id) for slot in slots}
     line, rows, service = [], [], []

@@ -13,13 +13,12 @@ from django.db.models import Max, Min
 from inventory.fefo import choose_lots
 from inventory.models import Count, Department, Owner
 
-from .forecast import DayForecast, forecast_day
+from .forecast import DayForecast, forecast_day, read_frame, read_known
 from .forecasting import demand
 from .forecasting.allocation import allocate
 from .forecasting.usage import METHOD
 from .models import Case, Learning, Pick, Plan, PlanLine, Policy, Shortage
 from .reasons import why, why_short
-from .setups import Slot
 from .stock import Stock, read_stock
 from .tallies import bring_forward
 
@@ -47,7 +46,7 @@ class ShortageDraft:
 
 @dataclass(frozen=True)
 class Draft:
-    """A plan before it is stored. Arrays are (L,), in the order of `forecast.lines`; pieces throughout."""
+    """A plan before it is stored. Arrays are (L,), in the order of the frame's lines; pieces throughout."""
 
     forecast: DayForecast
     stock: Stock
@@ -61,14 +60,14 @@ class Draft:
     shortages: tuple[ShortageDraft, ...]
 
 
-def draft_plan(department: Department, day: date, *, policy: Policy, slots: list[Slot] | None = None) -> Draft:
-    """Decide without writing anything. `slots` stand in for the day's case list.
+def draft_plan(department: Department, day: date, *, policy: Policy) -> Draft:
+    """Decide without writing anything, from the stored tallies and balances.
 
     The target is the larger of par, floor and what covers the service level, within the bin. Scarce pieces go where
     they cut the weighted expected shortfall most.
     """
-    forecast = forecast_day(department, day, slots=slots)
-    lines = forecast.lines
+    forecast = forecast_day(read_frame(department), read_known(department, day))
+    lines = forecast.frame.lines
     stock = read_stock(department, lines, on=day)
     service_level = np.array([policy.service_level(line.consumable.criticality) for line in lines])
     weight = np.array([policy.weight(line.consumable.criticality) for line in lines])
@@ -166,10 +165,10 @@ def _shortages(
 ) -> tuple[ShortageDraft, ...]:
     after = demand.expected_shortfall(forecast.pmf, stock.usable + allocated)
     asked = defaultdict(int)
-    for n, line in enumerate(forecast.lines):
+    for n, line in enumerate(forecast.frame.lines):
         asked[line.consumable_id] += int(top_up[n])
     shortages = []
-    for n, line in enumerate(forecast.lines):
+    for n, line in enumerate(forecast.frame.lines):
         short_by = int(top_up[n] - allocated[n])
         beyond_bin = 0 if line.capacity is None else int(q_service[n]) - line.capacity
         if short_by <= 0 and beyond_bin <= 0:
@@ -207,7 +206,7 @@ def _plan_lines(plan: Plan, draft: Draft) -> list[PlanLine]:
     shortfall = demand.expected_shortfall(pmf, stock.usable), demand.expected_shortfall(pmf, after)
     has_log = draft.forecast.usage.has_log
     rows = []
-    for n, line in enumerate(draft.forecast.lines):
+    for n, line in enumerate(draft.forecast.frame.lines):
         figures = {
             "on_hand": int(stock.on_hand[n]),
             "usable": int(stock.usable[n]),
@@ -256,7 +255,7 @@ def _inputs(department: Department, draft: Draft, learning: Learning, at: dateti
     )
     logged = Case.objects.filter(department=department, logged_at__isnull=False)
     return {
-        "listed_cases": len(draft.forecast.slots),
+        "listed_cases": len(draft.forecast.known.slots),
         "logged_cases": logged.count(),
         "usage_records": learning.records,
         "known_until": at.isoformat(),

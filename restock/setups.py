@@ -11,8 +11,9 @@ from collections import defaultdict
 from dataclasses import dataclass
 
 import numpy as np
+from django.db.models import Sum
 
-from inventory.models import Basis, Department
+from inventory.models import Basis, Department, StockingLine
 
 from .forecasting.standards import combine_rows, standard_pmf
 from .models import SetupStandard
@@ -41,15 +42,26 @@ class Slot:
 
 
 class Setups:
-    """The set-up standard of one department, read once: three queries.
+    """The set-up standard of one department with its sizes and pars, read once: seven queries.
 
-    runs: the size run of each consumable that is in one. named_by: for each line the extras that name it.
-    sized: lines for which some row names a size class. by_room: lines that some case type opens per room and day.
+    sizes: the consumables of each size run, smallest first. runs: the run of each of them. size_classes: their keys.
+    cart_par: pieces of each consumable on all carts' par sheets. room_kinds: the kind of each room.
+    named_by: for each line the extras that name it. sized: lines for which some row names a size class.
     """
 
     def __init__(self, department: Department) -> None:
-        self.runs: dict[int, int] = dict(
-            department.consumables.filter(size_run__isnull=False).values_list("pk", "size_run")
+        in_runs = department.consumables.filter(size_run__isnull=False).order_by("size_position")
+        self.runs: dict[int, int] = dict(in_runs.values_list("pk", "size_run"))
+        self.sizes: dict[int, list[int]] = defaultdict(list)
+        for consumable, run in self.runs.items():
+            self.sizes[run].append(consumable)
+        self.size_classes: list[int] = list(department.size_classes.values_list("pk", flat=True))
+        self.room_kinds: dict[int, str] = dict(department.rooms.order_by("pk").values_list("pk", "kind"))
+        self.cart_par: dict[int, int] = dict(
+            StockingLine.objects.filter(place__department=department, place__role="cart")
+            .order_by()
+            .values_list("consumable")
+            .annotate(Sum("par"))
         )
         self._room_by_catalogue = set(department.consumables.filter(basis__in=ROOM_BASES).values_list("pk", flat=True))
         self._rows: dict[Line, list[SetupStandard]] = defaultdict(list)
@@ -130,7 +142,7 @@ class Setups:
                     quantity[i, r] = max(row.quantity for row in fits)
         return standard_pmf(probability, quantity, k_max)
 
-    def sizing(self, size_class_id: int, sizes: tuple[int, ...], case_types: dict[int, float]) -> np.ndarray | None:
+    def sizing(self, size_class_id: int, sizes: list[int], case_types: dict[int, float]) -> np.ndarray | None:
         """Expected share of each size of a run for a size class: (sizes,), or None where nothing is stated.
 
         From the sizing rules of the class, or else from the rows of its case types that name single sizes, each

@@ -7,7 +7,7 @@ import pytest
 
 from inventory import ledger
 from inventory.models import Basis, Criticality, Owner
-from restock.forecast import forecast_day
+from restock.forecast import forecast_day, read_frame, read_known
 from restock.forecasting import demand
 from restock.models import Pick, Plan, Policy, SetupStandard, Shortage, UsageRecord
 from restock.planning import make_plan
@@ -55,6 +55,10 @@ def stock(place, consumable, pieces, by, **rest):
 
 def plan_for(department):
     return make_plan(department=department, for_date=TOMORROW, at=TONIGHT)
+
+
+def forecast_for(department):
+    return forecast_day(read_frame(department), read_known(department, TOMORROW))
 
 
 def log_cases(department, case_type, room, consumable, pieces):
@@ -108,9 +112,9 @@ def test_demand_of_a_day_is_the_exact_sum_over_its_cases(department, cart, room,
     laid_out(case_type, tube, probability=0.6, quantity=1.29)
     for order in (1, 2, 3):
         CaseFactory(room=room, order=order, case_type=case_type)
-    forecast = forecast_day(department, TOMORROW)
-    [pmf] = forecast.usage.consumable_pmfs(forecast.slots[0], [tube.pk])
-    a, b = forecast.cancellation.beta(case_type.pk)
+    forecast = forecast_for(department)
+    [pmf] = forecast.usage.consumable_pmfs(forecast.known.slots[0], [tube.pk])
+    a, b = forecast.known.cancellation.beta(case_type.pk)
 
     total = np.zeros(80)
     for kept in range(4):  # beta-binomial number of cases that are not cancelled
@@ -121,7 +125,7 @@ def test_demand_of_a_day_is_the_exact_sum_over_its_cases(department, cart, room,
             used = np.convolve(used, pmf)
         total[: len(used)] += betabinom.pmf(kept, 3, b, a) * used
 
-    rate_a, rate_b = forecast.add_ons.rate[room.pk]
+    rate_a, rate_b = forecast.known.add_ons.rate[room.pk]
     from scipy.stats import nbinom
 
     added = np.zeros(80)
@@ -145,9 +149,9 @@ def test_a_shared_cart_sums_over_the_rooms_that_fetch_from_it(department, cart, 
     CaseFactory(room=room, order=1, case_type=case_type)
     CaseFactory(room=other, order=1, case_type=case_type)
 
-    forecast = forecast_day(department, TOMORROW)
+    forecast = forecast_for(department)
 
-    assert forecast.lines == (line,)
+    assert forecast.frame.lines == (line,)
     assert forecast.cases[0] == 2
 
 
@@ -159,9 +163,9 @@ def test_a_cart_in_the_room_spares_the_shared_cart(department, cart, room, tube,
         StockingLineFactory(place=place, consumable=tube)
     CaseFactory(room=room, order=1, case_type=case_type)
 
-    forecast = forecast_day(department, TOMORROW)
+    forecast = forecast_for(department)
 
-    assert {line.place: n for line, n in zip(forecast.lines, forecast.cases, strict=True)} == {cart: 1, shared: 0}
+    assert {line.place: n for line, n in zip(forecast.frame.lines, forecast.cases, strict=True)} == {cart: 1, shared: 0}
 
 
 def test_a_booked_extra_brings_what_it_names(department, cart, room, laid_out):
@@ -172,9 +176,9 @@ def test_a_booked_extra_brings_what_it_names(department, cart, room, laid_out):
     CaseFactory(room=room, order=1, case_type=case_type)
     CaseFactory(room=room, order=2, case_type=case_type, extras=[extra])
 
-    forecast = forecast_day(department, TOMORROW)
+    forecast = forecast_for(department)
 
-    without, with_extra = (forecast.usage.consumable_pmfs(slot, [transducer.pk])[0] for slot in forecast.slots)
+    without, with_extra = (forecast.usage.consumable_pmfs(slot, [transducer.pk])[0] for slot in forecast.known.slots)
     assert 1 - without[0] < 0.05
     assert 1 - with_extra[0] > 0.8
 
@@ -191,9 +195,9 @@ def test_a_size_run_is_split_by_the_sizing_rule_of_the_size_class(department, ca
         StockingLineFactory(place=cart, consumable=consumable)
     CaseFactory(room=room, order=1, case_type=case_type, size_class=child)
 
-    forecast = forecast_day(department, TOMORROW)
+    forecast = forecast_for(department)
 
-    of = dict(zip((line.consumable for line in forecast.lines), demand.mean(forecast.pmf), strict=True))
+    of = dict(zip((line.consumable for line in forecast.frame.lines), demand.mean(forecast.pmf), strict=True))
     assert of[small] > 5 * of[large]
 
 
@@ -205,7 +209,7 @@ def test_a_line_of_the_room_is_opened_once_however_many_cases(department, cart, 
     for order in range(1, 7):
         CaseFactory(room=room, order=order, case_type=case_type)
 
-    forecast = forecast_day(department, TOMORROW)
+    forecast = forecast_for(department)
 
     assert demand.mean(forecast.pmf)[0] == pytest.approx(1.0, abs=0.2)
 
@@ -216,7 +220,7 @@ def test_cancelled_cases_ask_for_nothing(department, cart, room, tube, laid_out)
     StockingLineFactory(place=cart, consumable=tube)
     CaseFactory(room=room, order=1, case_type=case_type, status="cancelled")
 
-    assert forecast_day(department, TOMORROW).slots == ()
+    assert forecast_for(department).known.slots == ()
 
 
 def test_the_bin_bounds_the_target_and_says_so(department, cart, room, tube, storeroom, laid_out, technician):
@@ -370,5 +374,5 @@ def test_a_forecast_costs_the_same_queries_for_one_line_and_for_sixty(
         CaseFactory(room=room, order=order, case_type=case_type)
     bring_forward(department=department, at=TONIGHT)
 
-    with django_assert_num_queries(25):
-        forecast_day(department, TOMORROW)
+    with django_assert_num_queries(24):
+        forecast_for(department)

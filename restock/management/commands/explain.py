@@ -30,13 +30,13 @@ class Command(DepartmentCommand):
         policy, _ = Policy.objects.get_or_create(department=department)
         bring_forward(department=department, at=timezone.now())
         draft = draft_plan(department, day, policy=policy)
-        n = _line_number(draft.forecast.lines, place, code)
+        n = _line_number(draft.forecast.frame.lines, place, code)
         self._cases(draft, explain(draft, n))
         self._quantity(draft, n)
 
     def _cases(self, draft, explanation) -> None:
-        line = draft.forecast.lines[explanation.n]
-        self.stdout.write(f"{line.consumable} at {line.place}, {draft.forecast.day}")
+        line = draft.forecast.frame.lines[explanation.n]
+        self.stdout.write(f"{line.consumable} at {line.place}, {draft.forecast.known.day}")
         rooms, types, sizes = Room.objects.in_bulk(), CaseType.objects.in_bulk(), SizeClass.objects.in_bulk()
         if not explanation.shares:
             self.stdout.write("No listed case is routed to this cart for it.")
@@ -55,7 +55,7 @@ class Command(DepartmentCommand):
         )
 
     def _quantity(self, draft, n) -> None:
-        line, pmf = draft.forecast.lines[n], draft.forecast.pmf[n : n + 1]
+        line, pmf = draft.forecast.frame.lines[n], draft.forecast.pmf[n : n + 1]
         usable, target, asked = draft.stock.usable[n], draft.target[n], draft.top_up[n]
         self.stdout.write(f"Together: mean {pieces(demand.mean(pmf)[0])}, {_chances(pmf[0])}")
         self.stdout.write(

@@ -48,9 +48,9 @@ def _write(file, draft, day, *, with_pmf: bool) -> int:
     columns += [demand.p_short(total, usable), demand.expected_shortfall(total, usable)]
     writer = csv.writer(file)
     writer.writerow([*COLUMNS, *(f"p{q}" for q in range(total.shape[1] if with_pmf else 0))])
-    for n, line in enumerate(draft.forecast.lines):
+    for n, line in enumerate(draft.forecast.frame.lines):
         figures = [f"{column[n]:.6g}" for column in columns]
         row = [day.isoformat(), line.place.code, line.consumable.code, draft.stock.on_hand[n], line.par, line.floor]
         row += [*figures, draft.target[n], draft.top_up[n]]
         writer.writerow(row + ([f"{p:.9g}" for p in total[n]] if with_pmf else []))
-    return len(draft.forecast.lines)
+    return len(draft.forecast.frame.lines)
