@@ -3,8 +3,9 @@
 from datetime import UTC, datetime
 
 import pytest
+from django.db.backends.sqlite3.operations import DatabaseOperations as SQLiteOperations
 
-from inventory import ledger
+from inventory import append_only, ledger
 
 from .factories import (
     CartFactory,
@@ -17,6 +18,27 @@ from .factories import (
 )
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def append_only_tables_can_be_emptied_between_tests():
+    """After a test with threads the tables are emptied, which on SQLite is a DELETE: lift the triggers for that.
+
+    PostgreSQL empties them with TRUNCATE, which the triggers let pass.
+    """
+    plain_flush = SQLiteOperations.sql_flush
+
+    def sql_flush(self, style, tables, **options):
+        guarded = [table for table in append_only.TABLES if table in tables]
+        return [
+            *(sql for table in guarded for sql in append_only.dropping_sql(table, "sqlite")),
+            *plain_flush(self, style, tables, **options),
+            *(sql for table in guarded for sql in append_only.creating_sql(table, "sqlite")),
+        ]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(SQLiteOperations, "sql_flush", sql_flush)
+        yield
 
 
 @pytest.fixture
