@@ -1,6 +1,6 @@
 """Write an empty workbook for a kind of sheet: headings, explanations, choices, nothing else."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from openpyxl import Workbook
@@ -29,18 +29,20 @@ NUMBER_FORMATS = {
 }
 
 
-def write_blank(path: Path, kind: str, columns: Sequence[Column]) -> None:
-    """Write an empty .xlsx sheet named `kind` with a note on every heading, and a page of explanations.
+def write_blank(path: Path, kinds: Mapping[str, Sequence[Column]]) -> None:
+    """Write an empty .xlsx sheet for each kind with a note on every heading, and a page of explanations.
 
-    Raises OSError where the file cannot be written.
+    `kinds` maps the name of a kind, which names its sheet, to its columns. Raises OSError where the file cannot be
+    written.
     """
     book = Workbook()
-    sheet = book.active
-    sheet.title = kind
-    for position, column in enumerate(columns, start=1):
-        _write_heading(sheet, position, column)
-    sheet.freeze_panes = "A2"
-    _write_explanations(book.create_sheet(EXPLANATION_SHEET), kind, columns)
+    book.remove(book.active)
+    for kind, columns in kinds.items():
+        sheet = book.create_sheet(kind)
+        for position, column in enumerate(columns, start=1):
+            _write_heading(sheet, position, column)
+        sheet.freeze_panes = "A2"
+    _write_explanations(book.create_sheet(EXPLANATION_SHEET), kinds)
     book.save(path)
 
 
@@ -96,9 +98,10 @@ def _explanation(column: Column) -> list[str]:
     return lines
 
 
-def _write_explanations(sheet: Worksheet, kind: str, columns: Sequence[Column]) -> None:
+def _write_explanations(sheet: Worksheet, kinds: Mapping[str, Sequence[Column]]) -> None:
     introduction = (
-        f"Fill in the sheet “{kind}”, one line to a row, below its headings.",
+        f"Fill in {'the sheets' if len(kinds) > 1 else 'the sheet'} {', '.join(f'“{kind}”' for kind in kinds)}, one "
+        "line to a row, below the headings.",
         "Columns with a bold heading are required. The others may be left blank or deleted.",
         "The order of columns does not matter. Columns of your own are ignored.",
         "No name, number or other detail of a patient belongs in any column.",
@@ -106,17 +109,29 @@ def _write_explanations(sheet: Worksheet, kind: str, columns: Sequence[Column]) 
     for row, sentence in enumerate(introduction, start=1):
         put_text(sheet.cell(row=row, column=1), sentence)
 
-    first = len(introduction) + 2
+    row = len(introduction) + 2
+    for kind, columns in kinds.items():
+        if len(kinds) > 1:
+            title = sheet.cell(row=row, column=1)
+            put_text(title, kind)
+            title.font = Font(bold=True, size=13)
+            row += 1
+        row = _write_columns(sheet, row, columns) + 1
+    for letter, width in zip("ABCDE", (20, 48, 10, 56, 24), strict=True):
+        sheet.column_dimensions[letter].width = width
+
+
+def _write_columns(sheet: Worksheet, row: int, columns: Sequence[Column]) -> int:
+    """Write the table that explains these columns; returns the row below it."""
     for position, title in enumerate(("column", "meaning", "required", "expected", "example"), start=1):
-        heading = sheet.cell(row=first, column=position)
+        heading = sheet.cell(row=row, column=position)
         put_text(heading, title)
         heading.font = Font(bold=True)
-    for row, column in enumerate(columns, start=first + 1):
+    for row, column in enumerate(columns, start=row + 1):
         required = "yes" if column.required else "no"
         cells = (column.name, column.meaning, required, column.type.describes, column.example)
         for position, text in enumerate(cells, start=1):
             cell = sheet.cell(row=row, column=position)
             put_text(cell, text)
             cell.alignment = Alignment(wrap_text=True, vertical="top")
-    for letter, width in zip("ABCDE", (20, 48, 10, 56, 24), strict=True):
-        sheet.column_dimensions[letter].width = width
+    return row + 1

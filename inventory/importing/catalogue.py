@@ -26,57 +26,57 @@ from inventory.models import (
 LARGEST_POSITION = 9_999
 
 COLUMNS = (
-    Column("code", "The department's own code of the line.", Code(40), required=True, example="AJ01"),
-    Column("name", "What it is, without its size.", Text(160), required=True, example="Tracheal tube, cuffed"),
+    Column("code", "The department's own code of the line", Code(40), required=True, example="AJ01"),
+    Column("name", "What it is, without its size", Text(160), required=True, example="Tracheal tube, cuffed"),
     Column(
         "section",
-        "Part of the work area. Left out: taken from the category, else special.",
+        "Part of the work area. Left out: taken from the category, else special",
         Choice(tuple(Section.labels)),
         example="airway",
     ),
-    Column("category", "Your own grouping.", Text(80), example="Airway - tracheal tube"),
+    Column("category", "Your own grouping", Text(80), example="Airway - tracheal tube"),
     Column(
         "size_run",
-        "Name of the run of sizes it belongs to. The rows of a run stand in order, smallest first.",
+        "Name of the run of sizes it belongs to. The rows of a run stand in order, smallest first",
         Text(60),
         example="Tracheal tube cuffed",
     ),
-    Column("size", "Its size, as it stands on the pack.", Text(60), example="7.0"),
+    Column("size", "Its size, as it stands on the pack", Text(60), example="7.0"),
     Column(
         "size_position",
-        "Its place in the run, from 1, where the order of the rows does not say it.",
+        "Its place in the run, from 1, where the order of the rows does not say it",
         Whole(1, LARGEST_POSITION),
         example="3",
     ),
-    Column("unit", "What one piece is. Left out: each.", Text(40), example="each"),
-    Column("pieces_per_pack", "Pieces in one pack of the storeroom.", Whole(1, 100_000), example="10"),
+    Column("unit", "What one piece is. Left out: each", Text(40), example="each"),
+    Column("pieces_per_pack", "Pieces in one pack of the storeroom", Whole(1, 100_000), example="10"),
     Column(
         "barcode",
-        "The code on that pack, as text: zeros in front count.",
+        "The code on that pack, as text: zeros in front count",
         Barcode(),
         example="04012345678901",
     ),
-    Column("critical", "Yes for a line that must never run out. Left out: no.", YesNo(), example="yes"),
-    Column("basis", "What makes a piece go. Left out: per_case.", Choice(tuple(Basis.values)), example="per_case"),
+    Column("critical", "Yes for a line that must never run out. Left out: no", YesNo(), example="yes"),
+    Column("basis", "What makes a piece go. Left out: per_case", Choice(tuple(Basis.values)), example="per_case"),
     Column(
         "owner",
-        "Who supplies it; pharmacy means presence and date only. Left out: supply.",
+        "Who supplies it; pharmacy means presence and date only. Left out: supply",
         Choice(tuple(Owner.values)),
         example="supply",
     ),
     Column(
         "shelf_life_months",
-        "Usual for a new pack; the printed date always wins.",
+        "Usual for a new pack; the printed date always wins",
         Whole(1, 600),
         example="60",
     ),
     Column(
         "latex",
-        "What the label states about natural rubber latex. Left out: not_stated.",
+        "What the label states about natural rubber latex. Left out: not_stated",
         Choice(tuple(Latex.values)),
         example="not_made_with",
     ),
-    Column("single_use", "What the label states. Left out: yes.", Choice(tuple(SingleUse.values)), example="yes"),
+    Column("single_use", "What the label states. Left out: yes", Choice(tuple(SingleUse.values)), example="yes"),
 )
 
 SECTION_OF = {label: Section(value) for value, label in Section.choices}

@@ -139,9 +139,7 @@ def match_headings(
     return Headings(positions, written, tuple(unknown), len(cells))
 
 
-def known_headings(
-    cells: Sequence[object], columns: Sequence[Column], column_map: Mapping[str, str]
-) -> set[str]:
+def known_headings(cells: Sequence[object], columns: Sequence[Column], column_map: Mapping[str, str]) -> set[str]:
     """Names of the declared columns that a row of headings would fill."""
     names = _names_by_heading(columns, column_map)
     keys = [alike(str(cell)) for cell in cells if cell is not None]

@@ -18,22 +18,22 @@ STOREROOM = "storeroom"
 EVERY_ROOM = "all"
 
 COLUMNS = (
-    Column("place", "Code of the cart or storeroom. One row for each of its bins.", Code(40), required=True,
+    Column("place", "Code of the cart or storeroom. One row for each of its bins", Code(40), required=True,
            example="OR1-cart"),
-    Column("kind", "storeroom, or your own word for the kind of cart. Once for each place is enough.", Text(50),
+    Column("kind", "storeroom, or your own word for the kind of cart. Once for each place is enough", Text(50),
            example="room cart"),
-    Column("room", "Where the cart is parked. Left out for a cart that is fetched, and for a storeroom.", Code(40),
+    Column("room", "Where the cart is parked. Left out for a cart that is fetched, and for a storeroom", Code(40),
            example="OR1"),
-    Column("bin", "A drawer or shelf of the place. A row without one describes the place itself.", Code(40),
+    Column("bin", "A drawer or shelf of the place. A row without one describes the place itself", Code(40),
            example="drawer 2"),
     Column("walk_order", "The order in which a hand passes the bin; in a row without a bin, the order of the place "
-           "on the evening round. Left out: the order of the rows.", Whole(1, 100_000), example="2"),
-    Column("place_name", "Its name on lists. Left out: its code.", Text(120), example="Cart of OR 1"),
-    Column("serves", "For a shared cart: codes of the rooms that fetch from it, or all.", TextList(),
+           "on the evening round. Left out: the order of the rows", Whole(1, 100_000), example="2"),
+    Column("place_name", "Its name on lists. Left out: its code", Text(120), example="Cart of OR 1"),
+    Column("serves", "For a shared cart: codes of the rooms that fetch from it, or all", TextList(),
            example="OR1; OR2"),
-    Column("room_kind", "What kind of room it stands in. Left out: operating.", Choice(tuple(Room.Kind.values)),
+    Column("room_kind", "What kind of room it stands in. Left out: operating", Choice(tuple(Room.Kind.values)),
            example="off_site"),
-    Column("restocked_from", "Code of the storeroom that fills this cart first.", Code(40), example="MAIN"),
+    Column("restocked_from", "Code of the storeroom that fills this cart first", Code(40), example="MAIN"),
 )  # fmt: skip
 
 

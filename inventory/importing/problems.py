@@ -1,6 +1,7 @@
 """What is wrong with a file, in words that say where it is and how to mend it."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 LONGEST_QUOTE = 40  # characters of a cell that an error repeats; enough to find it, too few to leak a page
 
@@ -32,22 +33,46 @@ class Problem:
     column: str | None = None
 
     def __str__(self) -> str:
+        return self.told_of([] if self.row is None else [self.row])
+
+    def told_of(self, rows: Sequence[int]) -> str:
+        """The problem in one line, as that of each of these rows."""
         place = [self.file]
         if self.sheet is not None:
             place.append(f"sheet {quoted(self.sheet)}")
-        if self.row is not None:
-            place.append(f"row {self.row}")
+        if rows:
+            place.append(f"row{'s' if len(rows) > 1 else ''} {', '.join(_ranges(rows))}")
         if self.column is not None:
             place.append(f"column {quoted(self.column)}")
         return f"{', '.join(place)}: found {self.found}; expected {self.expected}."
 
 
+def _ranges(rows: Sequence[int]) -> list[str]:
+    """Row numbers in order, neighbours drawn together: 4, 7-9."""
+    ranges: list[list[int]] = []
+    for row in sorted(set(rows)):
+        if ranges and row == ranges[-1][1] + 1:
+            ranges[-1][1] = row
+        else:
+            ranges.append([row, row])
+    return [f"{first}" if first == last else f"{first}-{last}" for first, last in ranges]
+
+
 class SheetRefused(Exception):
-    """A file that cannot be loaded as it is; `problems` lists why, one line each in `str()`."""
+    """A file that cannot be loaded as it is; `problems` lists why.
+
+    In `str()` each has its line, and rows with the same one share it: a code that is unknown in 5,000 rows is one
+    thing to mend.
+    """
 
     def __init__(self, *problems: Problem):
         super().__init__(*problems)
         self.problems = problems
 
     def __str__(self) -> str:
-        return "\n".join(map(str, self.problems))
+        rows: dict[Problem, list[int]] = {}
+        for problem in self.problems:
+            with_same = rows.setdefault(replace(problem, row=None), [])
+            if problem.row is not None:
+                with_same.append(problem.row)
+        return "\n".join(problem.told_of(its_rows) for problem, its_rows in rows.items())

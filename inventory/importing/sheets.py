@@ -176,9 +176,7 @@ def open_table(
 
     number, cells = next(read(None), (0, None))
     if cells is None:
-        raise SheetRefused(
-            Problem(path.name, "no filled cell", "headings in the first filled row", sheet=sheet)
-        )
+        raise SheetRefused(Problem(path.name, "no filled cell", "headings in the first filled row", sheet=sheet))
     headings = match_headings(cells, columns, column_map, file=path.name, sheet=sheet, row=number)
     return Table(path.name, sheet, tuple(columns), headings, note, read)
 
@@ -211,17 +209,13 @@ def _is_workbook(path: Path) -> bool:
             if start == OLE_CONTAINER:
                 raise SheetRefused(_ole_problem(path.name, start + source.read()))
     except OSError as reason:
-        raise SheetRefused(
-            Problem(path.name, f"no readable file ({reason.strerror})", A_SPREADSHEET)
-        ) from None
+        raise SheetRefused(Problem(path.name, f"no readable file ({reason.strerror})", A_SPREADSHEET)) from None
     if not start:
         raise SheetRefused(Problem(path.name, "an empty file (0 bytes)", A_SPREADSHEET))
     if start.startswith(ZIP_FILE):
         return True
     if path.suffix.casefold() in (".xlsx", ".xlsm", ".xls", ".ods") or start.startswith(OTHER_FILES):
-        raise SheetRefused(
-            Problem(path.name, "a file that is not a spreadsheet, or a damaged one", SAVE_AS_XLSX)
-        )
+        raise SheetRefused(Problem(path.name, "a file that is not a spreadsheet, or a damaged one", SAVE_AS_XLSX))
     return False
 
 

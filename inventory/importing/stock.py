@@ -13,17 +13,17 @@ from inventory.importing.values import Code, Date, Whole
 from inventory.models import Consumable, Lot, Place, StockingLine
 
 COLUMNS = (
-    Column("place", "Code of the cart or storeroom.", Code(40), required=True, example="OR1-cart"),
-    Column("code", "Code of the line in the catalogue.", Code(40), required=True, example="AJ01"),
-    Column("bin", "Drawer or shelf that it lies in; a new one is made.", Code(40), example="drawer 2"),
-    Column("par", "Pieces that a restock fills to. Needed where the place did not keep the line before.",
+    Column("place", "Code of the cart or storeroom", Code(40), required=True, example="OR1-cart"),
+    Column("code", "Code of the line in the catalogue", Code(40), required=True, example="AJ01"),
+    Column("bin", "Drawer or shelf that it lies in; a new one is made", Code(40), example="drawer 2"),
+    Column("par", "Pieces that a restock fills to. Needed where the place did not keep the line before",
            Whole(), example="5"),
-    Column("floor", "Pieces that must always stay, whatever the forecast says. Left out: 0.", Whole(), example="1"),
-    Column("capacity", "Pieces that the bin can hold. Left out: no limit is known.", Whole(1), example="8"),
-    Column("on_hand", "Pieces counted now. Left out: not counted.", Whole(), example="4"),
-    Column("lot", "Lot on the pack, where stock is kept by lot: one row for each lot, par in the first.", Code(60),
+    Column("floor", "Pieces that must always stay, whatever the forecast says. Left out: 0", Whole(), example="1"),
+    Column("capacity", "Pieces that the bin can hold. Left out: no limit is known", Whole(1), example="8"),
+    Column("on_hand", "Pieces counted now. Left out: not counted", Whole(), example="4"),
+    Column("lot", "Lot on the pack, where stock is kept by lot: one row for each lot, par in the first", Code(60),
            example="L7423"),
-    Column("expires_on", "Last day on which that lot may be used.", Date(), example="2027-03-31"),
+    Column("expires_on", "Last day on which that lot may be used", Date(), example="2027-03-31"),
 )  # fmt: skip
 
 LINE_COLUMNS = ("bin", "par", "floor", "capacity")
@@ -229,7 +229,7 @@ def _write_counts(told: list[_Told], lots: dict[tuple[int, str], Lot], loading: 
         )
     written = ledger.count_all(counted, by=loading.by, at=loading.at)
     outcome.counts["lines counted"] += len(written)
-    differing = sum(count.expected != count.counted for count in written)
+    differing = sum(count.expected not in (0, count.counted) for count in written)
     if differing:
         outcome.notes.append(
             f"At {differing} of the {len(written)} lines counted the record said something else; the count stands."

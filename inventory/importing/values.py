@@ -94,15 +94,11 @@ class Barcode:
         if not text.isdigit():
             return text
         if len(text) not in GTIN_LENGTHS:
-            raise Unfit(
-                f"8, 12, 13 or 14 digits, not {len(text)}: zeros in front may have been lost, so {AS_TEXT}"
-            )
+            raise Unfit(f"8, 12, 13 or 14 digits, not {len(text)}: zeros in front may have been lost, so {AS_TEXT}")
         try:
             normal_gtin(text)
         except NotAGtin as reason:
-            raise Unfit(
-                f"a barcode whose check digit fits: {str(reason)[0].lower()}{str(reason)[1:-1]}"
-            ) from None
+            raise Unfit(f"a barcode whose check digit fits: {str(reason)[0].lower()}{str(reason)[1:-1]}") from None
         return text
 
 
@@ -186,8 +182,7 @@ class Date:
                 raise Unfit("a day that exists in the calendar, written year-month-day") from None
         elif type(cell) in (int, float) or (isinstance(cell, str) and _DAY_NUMBER.fullmatch(cell)):
             raise Unfit(
-                f"{self.describes}; a bare number may be a spreadsheet's day count, so format the "
-                "column as a date"
+                f"{self.describes}; a bare number may be a spreadsheet's day count, so format the column as a date"
             )
         elif isinstance(cell, str) and re.fullmatch(r"\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4}", cell):
             raise Unfit("a date that can be read one way only: write it year-month-day, such as 2026-03-04")

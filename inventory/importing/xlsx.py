@@ -98,8 +98,7 @@ class Workbook:
             raise self._refuse("a file locked with a password", WITHOUT_PASSWORD)
         unpacked = sum(part.file_size for part in parts)
         if unpacked > MOST_BYTES_UNPACKED or any(
-            part.file_size > max(HARMLESS_PART_BYTES, MOST_TIMES_PACKED_SIZE * part.compress_size)
-            for part in parts
+            part.file_size > max(HARMLESS_PART_BYTES, MOST_TIMES_PACKED_SIZE * part.compress_size) for part in parts
         ):
             raise self._refuse(
                 f"a small file that unpacks to {unpacked // 1024**2} MB, as no department's sheet does",
@@ -110,9 +109,7 @@ class Workbook:
         names = set(self._archive.namelist())
         if "_rels/.rels" not in names:
             raise self._refuse("a zip archive that is not a workbook", SAVE_AS_XLSX)
-        main = next(
-            (target for kind, target in self._relations("").values() if kind == "officeDocument"), None
-        )
+        main = next((target for kind, target in self._relations("").values() if kind == "officeDocument"), None)
         if main is None or main not in names:
             raise self._refuse("a file without a workbook in it", SAVE_AS_XLSX)
         if not main.endswith(".xml"):
@@ -164,9 +161,7 @@ class Workbook:
                 within_cell_styles = tag == "cellXfs"
             elif tag == "xf" and within_cell_styles:
                 styles.append(int(attributes.get("numFmtId", 0)))
-        return frozenset(
-            style for style, number in enumerate(styles) if is_date_format(formats.get(number, "General"))
-        )
+        return frozenset(style for style, number in enumerate(styles) if is_date_format(formats.get(number, "General")))
 
     def _elements(self, part: str) -> list[tuple[str, dict[str, str]]]:
         """Tags and attributes of a small part in document order, without namespace prefixes."""

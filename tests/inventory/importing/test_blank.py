@@ -9,7 +9,7 @@ from .conftest import COLUMNS
 
 @pytest.fixture
 def blank(tmp_path):
-    write_blank(tmp_path / "blank.xlsx", "usage", COLUMNS)
+    write_blank(tmp_path / "blank.xlsx", {"usage": COLUMNS})
     return tmp_path / "blank.xlsx"
 
 

@@ -1,0 +1,73 @@
+"""Opening a department for decisions: size classes, extras, policy and roles, beside the facts' own ground."""
+
+from math import ceil
+
+from django.contrib.auth.models import Group
+from django.db import transaction
+
+from inventory.departments import open_department
+from inventory.models import Department
+
+from .models import Extra, Policy, SizeClass
+from .sizing import DAYS_PER_YEAR
+
+ROLES = ("clinician", "technician", "supervisor")
+
+# A starting point that a department edits. Neonate to 27 days and adolescent from 12 years are those of ICH E11
+# (2000, from memory); the bounds between, and adult sizes from 16 years, are common practice, no source.
+# (code, first day of life, years below which, sex)
+SIZE_CLASSES = (
+    ("neonate", 0, 28 / DAYS_PER_YEAR, ""),
+    ("infant", 28 / DAYS_PER_YEAR, 1, ""),
+    ("toddler", 1, 3, ""),
+    ("child", 3, 7, ""),
+    ("older child", 7, 12, ""),
+    ("adolescent", 12, 16, ""),
+    ("adult female", 16, None, SizeClass.Sex.FEMALE),
+    ("adult male", 16, None, SizeClass.Sex.MALE),
+    ("adult", 16, None, ""),
+)
+DEFAULT_SIZE_CLASS = "adult"
+
+EXTRAS = (
+    "arterial line set",
+    "central line set",
+    "ultrasound-guided access",
+    "fluid warming set",
+    "difficult-airway standby",
+    "pacing magnet",
+    "defibrillator standby",
+)
+
+
+@transaction.atomic
+def begin_department(*, code: str, name: str, time_zone: str = "UTC") -> Department:
+    """Return the department `code`, complete with what every department starts from.
+
+    What is there already stays as its people edited it. Raises ValidationError where a field cannot stand.
+    """
+    department = open_department(code=code, name=name, time_zone=time_zone)
+    for role in ROLES:
+        Group.objects.get_or_create(name=role)
+    Policy.objects.get_or_create(department=department)
+    if not department.size_classes.exists():
+        SizeClass.objects.bulk_create(
+            SizeClass(
+                department=department,
+                code=_code(words),
+                name=words,
+                age_days_from=ceil(from_years * DAYS_PER_YEAR),
+                age_days_below=None if below_years is None else ceil(below_years * DAYS_PER_YEAR),
+                sex=sex,
+                is_default=words == DEFAULT_SIZE_CLASS,
+                position=position,
+            )
+            for position, (words, from_years, below_years, sex) in enumerate(SIZE_CLASSES, start=1)
+        )
+    if not department.extras.exists():
+        Extra.objects.bulk_create(Extra(department=department, code=_code(words), name=words) for words in EXTRAS)
+    return department
+
+
+def _code(words: str) -> str:
+    return words.replace(" ", "-")

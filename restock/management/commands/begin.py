@@ -1,0 +1,91 @@
+"""manage.py begin NAME: open a department, so that its spreadsheets can be loaded."""
+
+import os
+import sys
+from getpass import getpass
+
+from django.contrib.auth import get_user_model
+from django.contrib.auth.models import Group
+from django.contrib.auth.password_validation import validate_password
+from django.core.exceptions import ValidationError
+from django.core.management import call_command
+from django.core.management.base import BaseCommand, CommandError
+from django.db import transaction
+from django.utils.text import slugify
+
+from inventory.models import Department
+from restock.departments import begin_department
+
+PASSWORD_VARIABLE = "SUPERVISOR_PASSWORD"
+
+NEXT = """
+Next:
+  manage.py blank all sheets.xlsx    writes an empty workbook that explains itself; fill in what you have, or
+  manage.py load KIND FILE           takes your own spreadsheets (--columns for your own headings, --dry-run to try)
+  manage.py plan --for tomorrow      works out the evening"""
+
+
+class Command(BaseCommand):
+    help = "Prepare the database and open a department with what every department starts from."
+    requires_migrations_checks = False
+
+    def add_arguments(self, parser):
+        parser.add_argument("name", metavar="NAME", help="The department's name.")
+        parser.add_argument("--code", help="A short code for it, as in addresses; else made from the name.")
+        parser.add_argument("--time-zone", default="UTC", metavar="ZONE", help="Such as Europe/London. Else UTC.")
+        parser.add_argument(
+            "--user",
+            metavar="NAME",
+            help=f"Make this user a supervisor. The password is asked for, or taken from {PASSWORD_VARIABLE}.",
+        )
+
+    def handle(self, *, name, code, time_zone, user, **options):
+        code = code or slugify(name)[:50]
+        call_command("migrate", verbosity=0, interactive=False)
+        known = Department.objects.filter(code=code).exists()
+        password = self._password(user) if user and self._is_new(user) else None
+        try:
+            with transaction.atomic():
+                department = begin_department(code=code, name=name, time_zone=time_zone)
+                if user:
+                    self._make_supervisor(user, password)
+        except ValidationError as error:
+            raise CommandError(" ".join(error.messages)) from None
+        state = "was there already; what was missing was added" if known else "is open"
+        self.stdout.write(f"The department {department.name} (code {department.code}) {state}.")
+        self.stdout.write(
+            "It starts from common size classes (ages), extras and service levels. They are a starting point: check "
+            "them on the administration pages."
+        )
+        if user:
+            self.stdout.write(f"{user} is a supervisor, and may add people on the administration pages.")
+        elif not get_user_model().objects.filter(groups__name="supervisor").exists():
+            self.stdout.write(f'There is no supervisor yet: manage.py begin "{name}" --code {code} --user NAME')
+        self.stdout.write(NEXT)
+
+    def _is_new(self, user: str) -> bool:
+        return not get_user_model().objects.filter(username=user).exists()
+
+    def _password(self, user: str) -> str:
+        password = os.environ.get(PASSWORD_VARIABLE)
+        if password is None:
+            if not sys.stdin.isatty():
+                raise CommandError(f"No password for {user}: set {PASSWORD_VARIABLE}, or run this at a terminal.")
+            password = getpass(f"Password for {user}: ")
+            if getpass("Once more: ") != password:
+                raise CommandError("The two are not the same. Nothing was done.")
+        try:
+            validate_password(password, get_user_model()(username=user))
+        except ValidationError as error:
+            raise CommandError(" ".join(error.messages)) from None
+        return password
+
+    def _make_supervisor(self, name: str, password: str | None) -> None:
+        users = get_user_model()
+        user = users.objects.filter(username=name).first()
+        if user is None:
+            user = users(username=name, is_staff=True, is_superuser=True)
+            user.set_password(password)
+            user.full_clean()
+            user.save()
+        user.groups.add(Group.objects.get(name="supervisor"))

@@ -1,0 +1,100 @@
+"""manage.py load KIND FILE: a department's spreadsheets in, all or nothing."""
+
+from pathlib import Path
+
+from django.contrib.auth import get_user_model
+from django.core.management.base import CommandError
+from django.utils import timezone
+
+from inventory.importing.columns import read_column_map
+from inventory.importing.problems import SheetRefused
+from restock.importing import ALL, KINDS, Loaded, Sheet, load, sheets_of
+from restock.management.base import DepartmentCommand
+from restock.management.progress import Bars
+
+
+class Command(DepartmentCommand):
+    help = (
+        "Load a spreadsheet. Every row is checked before anything is written, and either all of it is loaded or "
+        "nothing. Loading the same file again changes nothing."
+    )
+
+    def add_arguments(self, parser):
+        super().add_arguments(parser)
+        parser.add_argument("kind", metavar="KIND", choices=[*KINDS, ALL], help=f"{', '.join(KINDS)}, or {ALL}.")
+        parser.add_argument(
+            "file",
+            type=Path,
+            metavar="FILE",
+            help=".xlsx or .csv; for all: a workbook with one sheet for each kind, or a folder with one file for each.",
+        )
+        parser.add_argument("--sheet", metavar="NAME", help="Which sheet of the workbook.")
+        parser.add_argument(
+            "--columns",
+            type=Path,
+            metavar="MAP.toml",
+            help='Your own headings: a table [columns] of lines such as "Article no." = "code".',
+        )
+        parser.add_argument("--dry-run", action="store_true", help="Check all of it and write nothing.")
+        parser.add_argument("--by", metavar="USER", help="Who signs what is counted and used; else a supervisor.")
+        parser.add_argument(
+            "--part",
+            action="store_true",
+            help="cases: the list is a part of the day, so rooms that it does not name keep their cases.",
+        )
+        parser.add_argument(
+            "--keep-unmatched",
+            action="store_true",
+            help="usage: keep rows of cases that are on no list as use of their room and day.",
+        )
+
+    def handle(self, *, kind, file, sheet, columns, dry_run, part, keep_unmatched, **options):
+        department = self.department(options["department"])
+        if kind == ALL and (sheet or columns):
+            raise CommandError("--sheet and --columns are for one kind of sheet at a time.")
+        try:
+            if kind == ALL:
+                sheets = sheets_of(file)
+            else:
+                column_map = read_column_map(columns, KINDS[kind].columns) if columns else None
+                sheets = [Sheet(KINDS[kind], file, sheet, column_map)]
+            with Bars() as bars:
+                loaded = load(
+                    sheets,
+                    department=department,
+                    by=self._signer(options["by"]),
+                    at=timezone.now(),
+                    dry_run=dry_run,
+                    watch=bars,
+                    part_of_day=part,
+                    keep_unmatched=keep_unmatched,
+                )
+        except SheetRefused as refusal:
+            raise CommandError(f"{refusal}\nNothing was loaded.") from None
+        for one in loaded:
+            self._report(one)
+        if dry_run:
+            self.stdout.write("Nothing was written: this was a dry run.")
+
+    def _signer(self, name: str | None):
+        users = get_user_model().objects.filter(is_active=True)
+        if name is not None:
+            user = users.filter(**{get_user_model().USERNAME_FIELD: name}).first()
+            if user is None:
+                raise CommandError(f"No active user is called {name}.")
+            return user
+        user = users.filter(groups__name="supervisor").order_by("pk").first()
+        if user is None:
+            raise CommandError('There is no supervisor yet: manage.py begin "NAME OF THE DEPARTMENT" --user NAME')
+        return user
+
+    def _report(self, loaded: Loaded) -> None:
+        outcome = loaded.outcome
+        done = ", ".join(f"{what}: {number}" for what, number in outcome.counts.items() if number)
+        where = loaded.file if loaded.sheet is None else f"{loaded.file}, sheet “{loaded.sheet}”"
+        rows = "1 row" if outcome.rows == 1 else f"{outcome.rows} rows"
+        self.stdout.write(f"{loaded.kind.name} from {where}, {rows}. {done or 'Nothing changed'}.")
+        for note in filter(None, (loaded.note, *outcome.notes)):
+            self.stdout.write(f"  {note}")
+        if loaded.ignored:
+            self.stdout.write(f"  Columns that were ignored: {', '.join(loaded.ignored)}.")
