@@ -104,20 +104,27 @@ def listed_slots(department: Department, day: date) -> list[Slot]:
 
 def forecast_day(frame: Frame, known: Known) -> DayForecast:
     """Forecast every line of every cart. Asks the database nothing."""
-    kinds = [slot for mix in known.add_ons.kinds.values() for slot in mix]
-    usage = learn_usage(frame.setups, known.tallies, [*known.slots, *kinds])
-    board = _Board(frame)
-    pmfs = {
-        slot: usage.consumable_pmfs(slot, board.consumables)
-        for slot in dict.fromkeys(_kind(slot) for slot in [*known.slots, *kinds])
-    }
-    total, drawn, cases = _booked(known, pmfs, board)
+    usage = learn_usage(frame.setups, known.tallies, kinds_of_case(known))
+    board = Board(frame)
+    pmfs = {slot: usage.consumable_pmfs(slot, board.consumables) for slot in kinds_of_case(known)}
+    booked, drawn, cases = _booked(known, pmfs, board)
     rooms = tuple(dict.fromkeys(slot.room_id for slot in known.slots))
-    pmf = demand.trimmed(plus(plus(total, _opened(rooms, usage, board)), _added(known.add_ons, pmfs, board)))
+    pmf = _together(booked, opened_by_rooms(rooms, usage, board), _added(known.add_ons, pmfs, board))
     return DayForecast(frame, known, usage, pmf, drawn, cases, rooms)
 
 
-class _Board:
+def forecast_with(board: Board, known: Known, pmfs: dict[Slot, np.ndarray], opened: np.ndarray) -> np.ndarray:
+    """The same sum, (L, N), from other beliefs about cases: `pmfs` (consumables, K+1) for each kind of case."""
+    return _together(_booked(known, pmfs, board)[0], opened, _added(known.add_ons, pmfs, board))
+
+
+def kinds_of_case(known: Known) -> list[Slot]:
+    """Each kind of case that is listed or may be added, without its room: what it uses does not depend on where."""
+    may_come = [slot for mix in known.add_ons.kinds.values() for slot in mix]
+    return list(dict.fromkeys(_kind(slot) for slot in [*known.slots, *may_come]))
+
+
+class Board:
     """Which line a room reaches for each consumable: an array instead of a question asked a hundred thousand times."""
 
     def __init__(self, frame: Frame) -> None:
@@ -133,7 +140,7 @@ class _Board:
             )
 
 
-def _booked(known: Known, pmfs: dict[Slot, np.ndarray], board: _Board):
+def _booked(known: Known, pmfs: dict[Slot, np.ndarray], board: Board):
     """Totals over the listed cases (L, N), the cases routed to each line, and how many of them may use it (L,)."""
     slots, calls = known.slots, known.cancellation
     specialties = sorted({calls.specialty_of[slot.case_type_id] for slot in slots})
@@ -157,7 +164,7 @@ def _booked(known: Known, pmfs: dict[Slot, np.ndarray], board: _Board):
     return total, tuple(map(tuple, drawn)), cases
 
 
-def _opened(rooms: tuple[int, ...], usage: Usage, board: _Board) -> np.ndarray:
+def opened_by_rooms(rooms: tuple[int, ...], usage: Usage, board: Board) -> np.ndarray:
     """What open rooms use in a day whatever their cases: (L, N)."""
     line, rows = [], []
     for room in rooms:
@@ -171,7 +178,7 @@ def _opened(rooms: tuple[int, ...], usage: Usage, board: _Board) -> np.ndarray:
     return demand.total_over_cases(np.array(rows), np.array(line), np.arange(len(rows)), board.n_lines)
 
 
-def _added(expected: AddOns, pmfs: dict[Slot, np.ndarray], board: _Board) -> np.ndarray:
+def _added(expected: AddOns, pmfs: dict[Slot, np.ndarray], board: Board) -> np.ndarray:
     """What cases that nobody booked may use: (L, N). Each room's number of them is negative binomial."""
     line, rows, a, b = [], [], [], []
     for room, mix in expected.kinds.items():
@@ -188,8 +195,11 @@ def _added(expected: AddOns, pmfs: dict[Slot, np.ndarray], board: _Board) -> np.
     return demand.total_over_cases(totals, np.concatenate(line), np.arange(len(totals)), board.n_lines)
 
 
+def _together(booked: np.ndarray, opened: np.ndarray, added: np.ndarray) -> np.ndarray:
+    return demand.trimmed(plus(plus(booked, opened), added))
+
+
 def _kind(slot: Slot) -> Slot:
-    """The slot without its room: what it uses does not depend on where it is done."""
     return Slot(0, slot.case_type_id, slot.technique_id, slot.size_class_id, slot.extras)
 
 

@@ -100,8 +100,11 @@ def weight_of(day: date, learning: Learning) -> float:
 
 
 @dataclass
-class _Changes:
-    """What has to be added to the tallies. Strata are keyed as in `_case_stratum` and `_room_stratum`."""
+class Sums:
+    """Weighted cases and quantities, as they are stored or have to be added to what is stored.
+
+    Strata are keyed as in `case_stratum` and `room_stratum`.
+    """
 
     cases: dict[tuple, float] = field(default_factory=lambda: defaultdict(float))
     quantities: dict[tuple[tuple, Line, int], float] = field(default_factory=lambda: defaultdict(float))
@@ -125,8 +128,8 @@ def _first_day(department: Department, at: datetime) -> date:
     return logged.aggregate(first=Min("date"))["first"] or department.local_date(at)
 
 
-def _changes(learning: Learning, through: int, at: datetime) -> _Changes:
-    changes = _Changes()
+def _changes(learning: Learning, through: int, at: datetime) -> Sums:
+    changes = Sums()
     department = learning.department
     before = Q(pk__lte=learning.through_record)
     upto = UsageRecord.objects.filter(department=department, pk__lte=through)
@@ -160,7 +163,7 @@ def _changes(learning: Learning, through: int, at: datetime) -> _Changes:
         totals[1] += new
     loose = upto.filter(case__isnull=True).order_by().values_list("room", "date", "consumable")
     for room_id, day, consumable_id, new, old in loose.annotate(new=pieces, old=old_pieces):
-        if setups.goes_by_room(None, consumable_id):
+        if (room_id, day) in room_days and setups.goes_by_room(None, consumable_id):
             totals = per_room_day[room_id, day, ("piece", consumable_id)]
             totals[0] += old
             totals[1] += new
@@ -168,22 +171,24 @@ def _changes(learning: Learning, through: int, at: datetime) -> _Changes:
     counted_cases = _already_counted(cases, learning)
     for case_id, case in cases.items():
         if case_id not in counted_cases:
-            changes.cases[_case_stratum(case)] += weight_of(case.date, learning)
+            changes.cases[case_stratum(case)] += weight_of(case.date, learning)
     for (case_id, line), (old, new) in per_case.items():
         if case_id in cases:
             case = cases[case_id]
-            changes.replace(_case_stratum(case), line, old, new, weight_of(case.date, learning))
+            changes.replace(case_stratum(case), line, old, new, weight_of(case.date, learning))
 
     counted_days = _days_already_counted(room_days, learning)
     for room_id, day in room_days - counted_days:
-        changes.cases[_room_stratum(room_id)] += weight_of(day, learning)
+        changes.cases[room_stratum(room_id)] += weight_of(day, learning)
     for (room_id, day, line), (old, new) in per_room_day.items():
-        changes.replace(_room_stratum(room_id), line, old, new, weight_of(day, learning))
+        changes.replace(room_stratum(room_id), line, old, new, weight_of(day, learning))
     return changes
 
 
 @dataclass(frozen=True)
-class _CaseKey:
+class CaseKind:
+    """What a case counts for. `extras` are the sorted keys of the booked extras, as in Stratum."""
+
     date: date
     room_id: int
     case_type_id: int
@@ -192,7 +197,7 @@ class _CaseKey:
     extras: str
 
 
-def _affected_cases(learning: Learning, fresh, at: datetime) -> dict[int, _CaseKey]:
+def _affected_cases(learning: Learning, fresh, at: datetime) -> dict[int, CaseKind]:
     """Logged cases with a fresh record, and cases logged since the last time as having used nothing."""
     newly_logged = Q(usage__isnull=True, logged_at__lte=at)
     if learning.pk:
@@ -205,7 +210,7 @@ def _affected_cases(learning: Learning, fresh, at: datetime) -> dict[int, _CaseK
         extras[case_id].append(extra_id)
     fields = ("pk", "date", "room", "case_type", "technique", "size_class")
     return {
-        pk: _CaseKey(day, room, case_type, technique, size_class, ",".join(map(str, sorted(extras[pk]))))
+        pk: CaseKind(day, room, case_type, technique, size_class, ",".join(map(str, sorted(extras[pk]))))
         for pk, day, room, case_type, technique, size_class in affected.values_list(*fields)
     }
 
@@ -232,15 +237,15 @@ def _days_already_counted(room_days: set[tuple[int, date]], learning: Learning) 
     return room_days & (counted | set(read.filter(date__in=days).values_list("room", "date").distinct()))
 
 
-def _case_stratum(case: _CaseKey) -> tuple:
+def case_stratum(case: CaseKind) -> tuple:
     return (case.case_type_id, case.technique_id, case.size_class_id, case.extras, None)
 
 
-def _room_stratum(room_id: int) -> tuple:
+def room_stratum(room_id: int) -> tuple:
     return (None, None, None, "", room_id)
 
 
-def _apply(department: Department, changes: _Changes) -> None:
+def _apply(department: Department, changes: Sums) -> None:
     strata = {
         (s.case_type_id, s.technique_id, s.size_class_id, s.extras, s.room_id): s
         for s in Stratum.objects.filter(department=department)
