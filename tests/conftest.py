@@ -3,7 +3,7 @@
 from datetime import UTC, datetime
 
 import pytest
-from django.db.backends.sqlite3.operations import DatabaseOperations as SQLiteOperations
+from django.db import connection
 
 from inventory import append_only, ledger
 
@@ -26,7 +26,11 @@ def append_only_tables_can_be_emptied_between_tests():
 
     PostgreSQL empties them with TRUNCATE, which the triggers let pass.
     """
-    plain_flush = SQLiteOperations.sql_flush
+    if connection.vendor != "sqlite":
+        yield
+        return
+    operations = type(connection.ops)
+    plain_flush = operations.sql_flush
 
     def sql_flush(self, style, tables, **options):
         guarded = [table for table in append_only.TABLES if table in tables]
@@ -37,7 +41,7 @@ def append_only_tables_can_be_emptied_between_tests():
         ]
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(SQLiteOperations, "sql_flush", sql_flush)
+        patch.setattr(operations, "sql_flush", sql_flush)
         yield
 
 
