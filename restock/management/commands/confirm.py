@@ -1,0 +1,85 @@
+"""manage.py confirm FILE.xlsx --by USER: the pick list comes back, the ledger follows."""
+
+from pathlib import Path
+
+from django.contrib.auth import get_user_model
+from django.core.management.base import BaseCommand, CommandError
+from django.utils import timezone
+
+from inventory.importing.problems import SheetRefused
+from inventory.models import Department
+from restock.confirming import Confirmation, Settled, confirm
+from restock.workbook import read_back
+from restock.workbook.contents import count_of
+
+
+class Command(BaseCommand):
+    help = (
+        "Read the Picked column of a pick list and record what was carried from the storerooms to the carts. "
+        "Confirming twice changes nothing; rows filled in later can be confirmed later."
+    )
+
+    def add_arguments(self, parser):
+        parser.add_argument("file", type=Path, metavar="FILE.xlsx")
+        parser.add_argument("--by", required=True, metavar="USER", help="Who answers for the numbers.")
+        parser.add_argument("--department", metavar="CODE", help="Refuse a pick list of any other department.")
+        parser.add_argument(
+            "--correct", action="store_true", help="Let new numbers replace those that were confirmed before."
+        )
+        parser.add_argument(
+            "--superseded", action="store_true", help="Record a list although a newer one was made for the same day."
+        )
+
+    def handle(self, *, file, by, department, correct, superseded, **options):
+        users = get_user_model()
+        user = users.objects.filter(**{users.USERNAME_FIELD: by}, is_active=True).first()
+        if user is None:
+            raise CommandError(f"No active user is called {by}.")
+        if department is not None:
+            found = Department.objects.filter(code=department).first()
+            if found is None:
+                raise CommandError(f"No department has the code {department}.")
+            department = found
+        try:
+            confirmation = confirm(
+                read_back(file),
+                by=user,
+                at=timezone.now(),
+                department=department,
+                correct=correct,
+                superseded=superseded,
+            )
+        except SheetRefused as refusal:
+            raise CommandError(f"Nothing was recorded.\n{refusal}") from None
+        self._report(confirmation)
+
+    def _report(self, confirmation: Confirmation) -> None:
+        plan, new = confirmation.plan, confirmation.new
+        carts = {one.pick.plan_line.place_id for one in new if one.picked}
+        self.stdout.write(f"Pick list {plan.pk} for {plan.for_date}, {plan.department}")
+        self.stdout.write(
+            f"Recorded now: {count_of(confirmation.pieces_moved, 'piece')} in {count_of(len(new), 'pick')}, "
+            f"for {count_of(len(carts), 'cart')}."
+        )
+        self._list("Could not be found", [one for one in new if not one.picked])
+        self._list("Less than suggested", [one for one in new if 0 < one.picked < one.pick.quantity])
+        self._list("More than suggested", [one for one in new if one.picked > one.pick.quantity])
+        self._list("Corrected", confirmation.corrected)
+        if confirmation.unchanged:
+            self.stdout.write(f"Confirmed before and unchanged: {count_of(len(confirmation.unchanged), 'pick')}.")
+        if confirmation.open_picks:
+            self.stdout.write(
+                f"Not filled in yet: {count_of(confirmation.open_picks, 'pick')}. Fill them in and confirm again."
+            )
+
+    def _list(self, title, settled) -> None:
+        if settled:
+            self.stdout.write(f"{title}:")
+        for one in settled:
+            self.stdout.write(f"  {_sentence(one)}")
+
+
+def _sentence(settled: Settled) -> str:
+    pick, line = settled.pick, settled.pick.plan_line
+    was = f", not {settled.before}" if settled.is_correction else ""
+    return f"{line.place}: {settled.picked}{was} of {pick.quantity} x {line.consumable}, from {pick.storeroom}"

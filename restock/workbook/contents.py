@@ -1,0 +1,177 @@
+"""What a pick list says, read from a stored plan and put in the order in which a person walks."""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from django.db.models import Max
+
+from inventory.models import Bin, Count, Packaging, Place, StockingLine
+from restock.models import Pick, Plan, PlanLine, Shortage
+
+MINUTE, HOUR, DAY = 60, 3600, 86_400  # seconds
+
+
+@dataclass(frozen=True, slots=True)
+class PickRow:
+    """One pick, and in words what all picks of the same lot from the same bin come to."""
+
+    pick: Pick
+    opens_group: bool
+    in_all: str
+
+
+@dataclass(frozen=True, slots=True)
+class CartRow:
+    """One line of a cart that needs pieces or a count. `count_age` is in words, at the time of the plan."""
+
+    line: PlanLine
+    bin: Bin | None
+    count_age: str
+
+
+@dataclass(frozen=True, slots=True)
+class PickList:
+    """A plan as it is carried: storerooms and carts in walking order, each with its rows."""
+
+    plan: Plan
+    storerooms: tuple[tuple[Place, tuple[PickRow, ...]], ...]
+    carts: tuple[tuple[Place, tuple[CartRow, ...]], ...]
+    carts_without_rows: tuple[Place, ...]
+    shortages: tuple[tuple[Shortage, Bin | None], ...]
+    count_ages: str
+
+
+def pick_list(plan: Plan) -> PickList:
+    """Read everything that the workbook of `plan` shows, in a fixed number of queries."""
+    lines = list(plan.lines.select_related("place__room", "consumable", "shortage"))
+    carts = sorted({line.place for line in lines}, key=lambda place: (place.walk_order, place.code))
+    bins = {
+        (stocking.place_id, stocking.consumable_id): stocking.bin
+        for stocking in StockingLine.objects.filter(place__in=carts).select_related("bin")
+    }
+    counted_at = _latest_counts(plan, carts)
+
+    rows = defaultdict(list)
+    for line in lines:
+        if line.top_up or line.on_hand < 0:
+            where = (line.place_id, line.consumable_id)
+            age = _age(counted_at.get(where), plan.made_at)
+            rows[line.place].append(CartRow(line, bins.get(where), age))
+    for cart_rows in rows.values():
+        cart_rows.sort(key=lambda row: (*_bin_order(row.bin), row.line.consumable.section, row.line.consumable.code))
+
+    short = [line.shortage for line in lines if hasattr(line, "shortage")]
+    short.sort(key=lambda shortage: (-shortage.harm, -shortage.short_by, shortage.pk))
+    return PickList(
+        plan=plan,
+        storerooms=_storerooms(plan),
+        carts=tuple((cart, tuple(rows[cart])) for cart in carts if cart in rows),
+        carts_without_rows=tuple(cart for cart in carts if cart not in rows),
+        shortages=tuple((s, bins.get((s.plan_line.place_id, s.plan_line.consumable_id))) for s in short),
+        count_ages=_count_ages([counted_at.get((line.place_id, line.consumable_id)) for line in lines], plan.made_at),
+    )
+
+
+def in_packs(pieces: int, pack_sizes: Iterable[int]) -> str:
+    """Pieces as full packs and loose pieces, largest packs first: "43 = 2 packs of 20 and 3 loose", "3 loose"."""
+    in_all = pieces
+    parts = []
+    for pieces_per_pack in sorted({size for size in pack_sizes if size > 1}, reverse=True):
+        packs, pieces = divmod(pieces, pieces_per_pack)
+        if packs:
+            parts.append(f"{packs} {'pack' if packs == 1 else 'packs'} of {pieces_per_pack}")
+    if not parts:
+        return f"{pieces} loose"
+    if pieces:
+        parts.append(f"{pieces} loose")
+    words = " and ".join(filter(None, [", ".join(parts[:-1]), parts[-1]]))
+    return f"{in_all} = {words}"
+
+
+def count_of(number: int, noun: str) -> str:
+    """ "1 line", "3 lines"."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def _storerooms(plan: Plan) -> tuple[tuple[Place, tuple[PickRow, ...]], ...]:
+    picks = list(
+        Pick.objects.filter(plan_line__plan=plan).select_related(
+            "plan_line__place", "plan_line__consumable", "storeroom", "bin", "lot"
+        )
+    )
+    pack_sizes = defaultdict(set)
+    consumables = {pick.plan_line.consumable_id for pick in picks}
+    for consumable, pieces in Packaging.objects.filter(consumable__in=consumables).values_list(
+        "consumable", "pieces_per_pack"
+    ):
+        pack_sizes[consumable].add(pieces)
+
+    by_storeroom = defaultdict(list)
+    for pick in picks:
+        by_storeroom[pick.storeroom].append(pick)
+    ordered = sorted(by_storeroom.items(), key=lambda item: (item[0].walk_order, item[0].code))
+    return tuple((storeroom, _pick_rows(of_storeroom, pack_sizes)) for storeroom, of_storeroom in ordered)
+
+
+def _pick_rows(picks: list[Pick], pack_sizes: dict[int, set[int]]) -> tuple[PickRow, ...]:
+    def group(pick: Pick) -> tuple[int | None, int, int | None]:
+        return pick.bin_id, pick.plan_line.consumable_id, pick.lot_id
+
+    def walk(pick: Pick):
+        line, lot = pick.plan_line, pick.lot
+        expires = lot.expires_on if lot and lot.expires_on else date.max
+        lot_number = lot.number if lot else ""
+        return (
+            *_bin_order(pick.bin),
+            line.consumable.code,
+            expires,
+            lot_number,
+            line.place.walk_order,
+            line.place.code,
+        )
+
+    pieces = defaultdict(int)
+    for pick in picks:
+        pieces[group(pick)] += pick.quantity
+    rows = []
+    previous = None
+    for pick in sorted(picks, key=walk):
+        in_all = in_packs(pieces[group(pick)], pack_sizes[pick.plan_line.consumable_id])
+        rows.append(PickRow(pick, group(pick) != previous, in_all))
+        previous = group(pick)
+    return tuple(rows)
+
+
+def _bin_order(bin: Bin | None) -> tuple[bool, int, str]:
+    return (bin is None, bin.walk_order if bin else 0, bin.code if bin else "")
+
+
+def _latest_counts(plan: Plan, carts: list[Place]) -> dict[tuple[int, int], datetime]:
+    counts = Count.objects.filter(place__in=carts, at__lte=plan.made_at).order_by()
+    latest = counts.values_list("place", "consumable").annotate(at=Max("at"))
+    return {(place, consumable): at for place, consumable, at in latest}
+
+
+def _age(counted_at: datetime | None, now: datetime) -> str:
+    """How old a count was, as a person says it."""
+    if counted_at is None:
+        return "never"
+    seconds = (now - counted_at).total_seconds()
+    if seconds < HOUR:
+        return f"{max(int(seconds // MINUTE), 1)} min"
+    if seconds < 2 * DAY:
+        return f"{int(seconds // HOUR)} h"
+    return f"{int(seconds // DAY)} days"
+
+
+def _count_ages(counted_at: list[datetime | None], now: datetime) -> str:
+    known = [at for at in counted_at if at is not None]
+    if not known:
+        return "No line of these carts has ever been counted: every number on hand is a sum of records."
+    sentence = f"When the plan was made, the newest count was {_age(max(known), now)} old, the oldest "
+    sentence += f"{_age(min(known), now)}."
+    if never := len(counted_at) - len(known):
+        sentence += f" {never} of {len(counted_at)} lines were never counted."
+    return sentence

@@ -1,0 +1,132 @@
+"""The cover sheet: what this list is, what it rests on, how to use it, and what it must not be taken for."""
+
+from collections.abc import Sequence
+from itertools import zip_longest
+from zoneinfo import ZoneInfo
+
+from django.utils import dateformat
+from openpyxl.styles import Alignment, Border, Font
+from openpyxl.worksheet.worksheet import Worksheet
+
+from inventory.models import Place
+
+from .contents import CartRow, PickList, count_of
+from .layout import BOLD, BOX, FAINT, LINE, PLAIN, TICK_BOX, fit_height, put, put_across, put_title, set_widths
+from .references import fingerprint
+
+HOW_TO = (
+    "1. Walk each storeroom sheet from top to bottom. Under Picked write the pieces you really took: less or more is "
+    "fine, 0 where you looked and found none, nothing where you have not been.",
+    "2. Each cart has a sheet in drawer order. Tick what is in. A reason stands beside every quantity.",
+    "3. Type the Picked numbers into this file, save it as .xlsx and give it back: manage.py confirm FILE.xlsx --by "
+    "YOU. Confirming twice changes nothing; rows filled in later can be confirmed later.",
+    "Rows may be sorted, filtered or deleted. Leave the Reference column and the line at the foot of this sheet alone.",
+)
+
+# The cautions of the trade; the first two rest on AAGBI 2012, ASA 2008 and ASHP 2017, latex on 21 CFR 801.437.
+CAUTIONS = (
+    "This list does not replace the equipment check before use, which remains the anaesthetist's duty.",
+    "Not for controlled drugs and not for drug doses.",
+    "Expired, recalled or damaged: do not use, set aside. A date printed here is no proof: read the pack.",
+    "Counts are estimates between counts; their age stands beside them.",
+    "Latex: read the label. No statement here means that nothing is known.",
+    "Emergency carts are sealed, checked and signed for by a person. No list declares a cart or a room fit for use.",
+    "Sizes and substitutes are reminders; the clinician decides.",
+    "Single-use means single use. What was opened and not used is waste, never a return.",
+    "Local policy and the maker's instructions come first.",
+    "This list works on paper. When the system is down, go on with it and type the numbers in later.",
+)
+
+WIDTHS = (4, 28, 7, 7, 2, 4, 28, 7, 7)  # two blocks side by side: box, cart, add, short
+
+
+def write_cover(sheet: Worksheet, contents: PickList) -> None:
+    plan = contents.plan
+    set_widths(sheet, WIDTHS)
+    row = put_title(sheet, f"Pick list for {dateformat.format(plan.for_date, 'l j F Y')}", [], len(WIDTHS))
+    for label, text in _facts(contents):
+        row = _put_fact(sheet, row, label, text)
+    row = _put_paragraphs(sheet, row + 1, "How to use it", HOW_TO)
+    row = _put_carts(sheet, row + 1, contents)
+    row = _put_paragraphs(sheet, row + 1, "Cautions", CAUTIONS)
+    put_across(sheet, row + 1, 1, len(WIDTHS), str(fingerprint(plan)), font=FAINT)
+
+
+def _facts(contents: PickList) -> list[tuple[str, str]]:
+    plan = contents.plan
+    made_at = plan.made_at.astimezone(ZoneInfo(plan.department.time_zone))
+    picks = [row.pick for _, rows in contents.storerooms for row in rows]
+    pieces = sum(pick.quantity for pick in picks)
+    storerooms = ", ".join(storeroom.name for storeroom, _ in contents.storerooms)
+    short = sum(shortage.short_by for shortage, _ in contents.shortages)
+    facts = [
+        ("Department", plan.department.name),
+        ("Made", f"{dateformat.format(made_at, 'l j F Y, H:i')} by {plan.by.get_username() if plan.by else 'no one'}"),
+        (
+            "To carry",
+            f"{count_of(pieces, 'piece')} in {count_of(len(picks), 'pick')}, from {storerooms}" if picks else "nothing",
+        ),
+        (
+            "Short",
+            f"Lines that stay short: {len(contents.shortages)}, by {count_of(short, 'piece')} together. See the sheet "
+            "Shortages."
+            if contents.shortages
+            else "Nothing known missing after everything on this list is carried.",
+        ),
+        ("Counts", contents.count_ages),
+        ("Method", f"{plan.method}. Every number is an estimate from the case list and the log."),
+    ]
+    if plan.inputs.get("invented"):
+        facts.insert(1, ("Invented data", "Rooms, cases and quantities are made up. Not for use with patients."))
+    return facts
+
+
+def _put_fact(sheet: Worksheet, row: int, label: str, text: str) -> int:
+    put(sheet.cell(row, 1), label, font=BOLD, alignment=Alignment(vertical="top"))
+    put_across(sheet, row, 3, len(WIDTHS), text)
+    return row + 1
+
+
+def _put_paragraphs(sheet: Worksheet, row: int, title: str, paragraphs: tuple[str, ...]) -> int:
+    _put_subtitle(sheet, row, title)
+    for offset, text in enumerate(paragraphs, start=1):
+        put_across(sheet, row + offset, 1, len(WIDTHS), text)
+    return row + len(paragraphs) + 1
+
+
+def _put_carts(sheet: Worksheet, row: int, contents: PickList) -> int:
+    """The carts on this list, to tick off, in two blocks read downwards."""
+    _put_subtitle(sheet, row, "Carts on this list")
+    _put_cells(sheet, row + 1, 2 * [None, None, "add", "short", None], font=FAINT)
+    row += 2
+    half = -(-len(contents.carts) // 2)
+    for left, right in zip_longest(contents.carts[:half], contents.carts[half:]):
+        values = [*_cart_cells(left), None, *(_cart_cells(right) if right else ())]
+        _put_cells(sheet, row, values)
+        fit_height(sheet, row, values)
+        row += 1
+    if contents.carts_without_rows:
+        names = ", ".join(cart.name for cart in contents.carts_without_rows)
+        put_across(sheet, row, 1, len(WIDTHS), f"Nothing known missing, hence no sheet: {names}.")
+        row += 1
+    return row
+
+
+def _cart_cells(cart_with_rows: tuple[Place, tuple[CartRow, ...]]) -> list[str | int | None]:
+    cart, rows = cart_with_rows
+    add = sum(row.line.allocated for row in rows)
+    short = sum(row.line.short_by for row in rows)
+    return [TICK_BOX, cart.name, add, short or None]
+
+
+def _put_cells(sheet: Worksheet, row: int, values: Sequence[str | int | None], *, font: Font = PLAIN) -> None:
+    for column, value in enumerate(values, start=1):
+        align = "left" if column in (2, 7) else "center"
+        alignment = Alignment(horizontal=align, vertical="center", wrap_text=True)
+        put(sheet.cell(row, column), value, font=BOX if value == TICK_BOX else font, alignment=alignment)
+
+
+def _put_subtitle(sheet: Worksheet, row: int, title: str) -> None:
+    put(sheet.cell(row, 1), title, font=BOLD, alignment=Alignment(vertical="bottom"))
+    for column in range(1, len(WIDTHS) + 1):
+        sheet.cell(row, column).border = Border(bottom=LINE)

@@ -1,0 +1,241 @@
+"""The sheets of a pick list: cover, one per storeroom, one per cart, shortages."""
+
+from datetime import date
+from pathlib import Path
+from typing import BinaryIO
+from zoneinfo import ZoneInfo
+
+from django.utils import dateformat
+from openpyxl import Workbook
+from openpyxl.worksheet.datavalidation import DataValidation
+from openpyxl.worksheet.worksheet import Worksheet
+
+from inventory.models import Bin, Consumable, Place
+from restock.models import Plan, Shortage
+
+from .contents import CartRow, PickList, PickRow, count_of, pick_list
+from .cover import write_cover
+from .layout import (
+    BOLD,
+    BOX,
+    FAINT,
+    TICK_BOX,
+    Heading,
+    Paper,
+    TableRow,
+    put_table,
+    put_title,
+    set_up_page,
+    set_widths,
+    sheet_name,
+    use_own_font,
+)
+from .reading import MOST_PICKED, PICKED, REFERENCE
+from .references import reference
+
+# The cautions on one line of every page; the cover has them in full.
+CAUTION = (
+    "Counts are estimates. Read the pack: do not use what is expired, recalled or damaged. "
+    "Does not replace the equipment check."
+)
+
+CARTS_ON_ONE_PAGE = 40  # a cover with more runs on to a second page rather than become too small to read
+
+STOREROOM = (
+    Heading("", 4, "center", BOX),
+    Heading("Bin", 7, font=BOLD),
+    Heading("Code", 8),
+    Heading("Name", 34),
+    Heading("Size", 18),
+    Heading("Lot", 13),
+    Heading("Use by", 11, "center", format="yyyy-mm-dd"),
+    Heading("In all", 26, indent=1),
+    Heading("For cart", 28),
+    Heading("Pieces", 7, "center", BOLD, "0"),
+    Heading(PICKED, 9, "center", BOLD, "0", boxed=True),
+    Heading(REFERENCE, 13, "center", FAINT),
+)
+CART = (
+    Heading("", 4, "center", BOX),
+    Heading("Bin", 8, font=BOLD),
+    Heading("Code", 8),
+    Heading("Name", 40),
+    Heading("On hand", 8, "center", format="0"),
+    Heading("Counted ago", 9, "center"),
+    Heading("Add", 7, "center", BOLD, "0"),
+    Heading("Still short", 6, "center", format="0"),
+    Heading("Added", 9, "center", BOLD, "0", boxed=True),
+    Heading("Why", 84, font=FAINT, indent=1),
+)
+SHORTAGES = (
+    Heading("Cart", 24, font=BOLD),
+    Heading("Bin", 8),
+    Heading("Code", 8),
+    Heading("Name", 38),
+    Heading("Short by", 8, "center", BOLD, "0"),
+    Heading("Cause", 30, indent=1),
+    Heading("Why", 56),
+)
+
+
+def write_workbook(plan: Plan, target: Path | BinaryIO, *, paper: Paper = Paper.A4) -> None:
+    """Write the pick list of a stored plan as an .xlsx workbook to a path or an open binary file.
+
+    The plan is only read. The same plan gives the same sheets, so a lost workbook can be written again.
+    """
+    contents = pick_list(plan)
+    workbook = Workbook()
+    use_own_font(workbook)
+    cover = workbook.active
+    cover.title = "Cover"
+    write_cover(cover, contents)
+    _finish(cover, plan, paper, "Cover", landscape=False, one_page=len(contents.carts) <= CARTS_ON_ONE_PAGE)
+
+    for storeroom, rows in contents.storerooms:
+        sheet = workbook.create_sheet(sheet_name(storeroom.name, workbook.sheetnames))
+        _write_storeroom(sheet, plan, storeroom, rows)
+        _finish(sheet, plan, paper, f"Pick from {storeroom.name}")
+    for cart, rows in contents.carts:
+        sheet = workbook.create_sheet(sheet_name(cart.name, workbook.sheetnames))
+        _write_cart(sheet, plan, cart, rows)
+        _finish(sheet, plan, paper, f"Fill {cart.name}")
+    sheet = workbook.create_sheet(sheet_name("Shortages", workbook.sheetnames))
+    _write_shortages(sheet, contents)
+    _finish(sheet, plan, paper, "Shortages")
+
+    workbook.properties.title = f"Pick list for {plan.for_date}"
+    workbook.properties.creator = "Evenfill"
+    workbook.save(target)
+
+
+def _write_storeroom(sheet: Worksheet, plan: Plan, storeroom: Place, rows: tuple[PickRow, ...]) -> None:
+    set_widths(sheet, [heading.width for heading in STOREROOM])
+    heading_row = put_title(
+        sheet,
+        f"Pick from {storeroom.name}",
+        [
+            f"For {_day(plan.for_date)}, in walking order. Write under Picked how many pieces you really took, less or "
+            "more than suggested; 0 where you looked and found none; nothing where you have not been."
+        ],
+        len(STOREROOM),
+    )
+    put_table(sheet, heading_row, STOREROOM, [_pick_row(plan, row) for row in rows])
+
+    column = next(cell.column_letter for cell in sheet[heading_row] if cell.value == PICKED)
+    whole = DataValidation(type="whole", operator="between", formula1="0", formula2=str(MOST_PICKED), allow_blank=True)
+    whole.errorTitle, whole.error = "Whole pieces", f"Write a whole number of pieces from 0 to {MOST_PICKED}."
+    whole.promptTitle, whole.prompt = "Pieces taken", "0 = looked and found none. Leave empty = not done yet."
+    whole.showErrorMessage = whole.showInputMessage = True
+    whole.add(f"{column}{heading_row + 1}:{column}{heading_row + len(rows)}")
+    sheet.add_data_validation(whole)
+
+
+def _pick_row(plan: Plan, row: PickRow) -> TableRow:
+    pick, consumable = row.pick, row.pick.plan_line.consumable
+    return TableRow(
+        [
+            TICK_BOX,
+            pick.bin.code if pick.bin else "no bin",
+            consumable.code,
+            _counted_in(consumable.name, consumable),
+            consumable.size,
+            pick.lot.number if pick.lot else "any in date",
+            pick.lot.expires_on if pick.lot else None,
+            row.in_all if row.opens_group else None,
+            pick.plan_line.place.name,
+            pick.quantity,
+            None,
+            reference(pick, plan),
+        ],
+        ruled=row.opens_group,
+        faint=() if row.opens_group else ("Bin", "Code", "Name", "Size", "Lot", "Use by"),
+    )
+
+
+def _write_cart(sheet: Worksheet, plan: Plan, cart: Place, rows: tuple[CartRow, ...]) -> None:
+    set_widths(sheet, [heading.width for heading in CART])
+    where = f"Bring to room {cart.room.code}." if cart.room else "A shared cart: bring to where it is kept."
+    heading_row = put_title(
+        sheet,
+        cart.name,
+        [
+            f"For {_day(plan.for_date)}. {where} {count_of(len(rows), 'line')} in drawer order, "
+            f"{count_of(sum(row.line.allocated for row in rows), 'piece')} to add. "
+            "Only lines that need pieces or a count are listed."
+        ],
+        len(CART),
+    )
+    bins = [row.bin for row in rows]
+    table = [_cart_row(row, opens_bin=row.bin != before) for row, before in zip(rows, [..., *bins], strict=False)]
+    put_table(sheet, heading_row, CART, table)
+
+
+def _cart_row(row: CartRow, *, opens_bin: bool) -> TableRow:
+    line = row.line
+    return TableRow(
+        [
+            TICK_BOX,
+            row.bin.code if row.bin else "no bin",
+            line.consumable.code,
+            _counted_in(line.consumable.label, line.consumable),
+            line.on_hand,
+            row.count_age,
+            line.allocated,
+            line.short_by or None,
+            None,
+            line.reason,
+        ],
+        ruled=opens_bin,
+    )
+
+
+def _write_shortages(sheet: Worksheet, contents: PickList) -> None:
+    set_widths(sheet, [heading.width for heading in SHORTAGES])
+    said = (
+        f"For {_day(contents.plan.for_date)}: what stays short after everything on this list has been carried, "
+        "worst first. A clinician decides what stands in for what."
+    )
+    if not contents.shortages:
+        said = f"For {_day(contents.plan.for_date)}: nothing known missing after everything on this list is carried."
+    heading_row = put_title(sheet, "Shortages", [said], len(SHORTAGES))
+    put_table(sheet, heading_row, SHORTAGES, [_shortage_row(shortage, bin) for shortage, bin in contents.shortages])
+
+
+def _shortage_row(shortage: Shortage, bin: Bin | None) -> TableRow:
+    line = shortage.plan_line
+    return TableRow(
+        [
+            line.place.name,
+            bin.code if bin else "no bin",
+            line.consumable.code,
+            _counted_in(line.consumable.label, line.consumable),
+            shortage.short_by,
+            shortage.get_cause_display(),
+            shortage.reason,
+        ]
+    )
+
+
+def _finish(
+    sheet: Worksheet, plan: Plan, paper: Paper, what: str, *, landscape: bool = True, one_page: bool = False
+) -> None:
+    made_at = plan.made_at.astimezone(ZoneInfo(plan.department.time_zone))
+    set_up_page(
+        sheet,
+        paper=paper,
+        landscape=landscape,
+        one_page=one_page,
+        left=plan.department.name,
+        centre=what,
+        right=f"for {plan.for_date}, made {made_at:%Y-%m-%d %H:%M}",
+        caution=CAUTION,
+    )
+
+
+def _counted_in(name: str, consumable: Consumable) -> str:
+    """The name, with what one piece is where that is not simply one."""
+    return name if consumable.unit == "each" else f"{name} ({consumable.unit})"
+
+
+def _day(day: date) -> str:
+    return dateformat.format(day, "l j F Y")
