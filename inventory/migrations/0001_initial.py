@@ -234,7 +234,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='packaging',
-            constraint=models.UniqueConstraint(condition=models.Q(('barcode', '')), fields=('consumable', 'pieces_per_pack'), name='packaging_without_barcode_unique'),
+            constraint=models.UniqueConstraint(condition=models.Q(('barcode', '')), fields=('consumable', 'pieces_per_pack'), name='packaging_without_barcode_unique', violation_error_message='This line already has packs of that size without a barcode.'),
         ),
         migrations.AddConstraint(
             model_name='packaging',
@@ -278,7 +278,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='holding',
-            constraint=models.UniqueConstraint(condition=models.Q(('lot__isnull', True)), fields=('place', 'consumable'), name='holding_without_lot_unique'),
+            constraint=models.UniqueConstraint(condition=models.Q(('lot__isnull', True)), fields=('place', 'consumable'), name='holding_without_lot_unique', violation_error_message='This place already has a balance of this line without a lot.'),
         ),
         migrations.AddIndex(
             model_name='count',

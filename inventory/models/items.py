@@ -147,6 +147,7 @@ class Packaging(models.Model):
                 fields=["consumable", "pieces_per_pack"],
                 condition=Q(barcode=""),
                 name="packaging_without_barcode_unique",
+                violation_error_message="This line already has packs of that size without a barcode.",
             ),
             models.CheckConstraint(
                 condition=Q(pieces_per_pack__gte=1),

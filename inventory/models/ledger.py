@@ -118,7 +118,10 @@ class Holding(models.Model):
             models.UniqueConstraint(fields=["place", "consumable", "lot"], name="holding_unique"),
             # SQL's NULL is not equal to itself, so pieces without a lot need a rule of their own.
             models.UniqueConstraint(
-                fields=["place", "consumable"], condition=Q(lot__isnull=True), name="holding_without_lot_unique"
+                fields=["place", "consumable"],
+                condition=Q(lot__isnull=True),
+                name="holding_without_lot_unique",
+                violation_error_message="This place already has a balance of this line without a lot.",
             ),
         ]
 
