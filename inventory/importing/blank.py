@@ -127,7 +127,8 @@ def _write_columns(sheet: Worksheet, row: int, columns: Sequence[Column]) -> int
         heading = sheet.cell(row=row, column=position)
         put_text(heading, title)
         heading.font = Font(bold=True)
-    for row, column in enumerate(columns, start=row + 1):
+    for column in columns:
+        row += 1
         required = "yes" if column.required else "no"
         cells = (column.name, column.meaning, required, column.type.describes, column.example)
         for position, text in enumerate(cells, start=1):

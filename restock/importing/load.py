@@ -68,10 +68,15 @@ def load(
         try:
             table = open_table(sheet.path, sheet.kind.columns, sheet=sheet.sheet, column_map=sheet.column_map)
             source = source_of(sheet.path, table.sheet)
-            loading = Loading(department=department, table=table, source=source, by=by, at=at, watch=watch)
-            rows = list(sheet.kind.read(loading, watch(f"Reading {table.file}")))
         except SheetRefused as refusal:
             problems += refusal.problems
+            faulty.add(sheet.kind.name)
+            continue
+        loading = Loading(department=department, table=table, source=source, by=by, at=at, watch=watch)
+        try:
+            rows = list(sheet.kind.read(loading, watch(f"Reading {table.file}")))
+        except SheetRefused as refusal:  # damaged further down
+            problems += [*table.problems, *refusal.problems]
             faulty.add(sheet.kind.name)
         else:
             read.append((sheet, loading, rows))
