@@ -117,13 +117,17 @@ def _chance_beyond(beyond: np.ndarray, line: np.ndarray, x: np.ndarray) -> np.nd
 
 def _take_best(gain, line, unit, group, stock, n_lines) -> np.ndarray:
     """How many of the `stock` best pieces of its group each line gets."""
-    rounded = np.round(gain / TIE)
-    order = np.lexsort((line, unit, -rounded, group[line]))
+    n_groups = len(stock)
+    scarce = np.bincount(group[line], minlength=n_groups) > stock
+    rival = scarce[group[line]]
+    given = np.bincount(line[~rival], minlength=n_lines)
+    gain, line, unit = gain[rival], line[rival], unit[rival]
+    order = np.lexsort((line, unit, -np.round(gain / TIE), group[line]))
     group_in_order = group[line][order]
-    size = np.bincount(group_in_order, minlength=len(stock))
+    size = np.bincount(group_in_order, minlength=n_groups)
     rank = np.arange(order.size) - np.repeat(np.cumsum(size) - size, size)
     chosen = order[rank < stock[group_in_order]]
-    return np.bincount(line[chosen], minlength=n_lines)
+    return given + np.bincount(line[chosen], minlength=n_lines)
 
 
 def _explained(pmf, have, weight, group, stock, given, beyond, want) -> Allocation:

@@ -90,7 +90,7 @@ def add_up(entries: Entries, largest: np.ndarray, out: np.ndarray) -> None:
         transforms = _Transforms(entries, lines, int(length))
         for block in _blocks(lines, transforms.block_lines):
             width = int(largest[block].max()) + 1
-            out[block, :width] = clean(_fourier(entries, block, transforms)[:, :width])
+            out[_rows(block), :width] = clean(_fourier(entries, block, transforms)[:, :width])
 
 
 def plus(first: np.ndarray, second: np.ndarray) -> np.ndarray:
@@ -115,6 +115,13 @@ def plus(first: np.ndarray, second: np.ndarray) -> np.ndarray:
 def _blocks(lines: np.ndarray, size: int):
     for start in range(0, len(lines), size):
         yield lines[start : start + size]
+
+
+def _rows(lines: np.ndarray) -> slice | np.ndarray:
+    """Neighbouring lines as a slice, which writes faster than a list of them."""
+    if (np.diff(lines) == 1).all():
+        return slice(int(lines[0]), int(lines[-1]) + 1)
+    return lines
 
 
 def _convolve(longer: np.ndarray, shorter: np.ndarray) -> np.ndarray:
@@ -179,22 +186,24 @@ def _fourier(entries: Entries, lines: np.ndarray, transforms: _Transforms) -> np
     """Totals (B, length) of lines sorted by falling number of entries."""
     mixed = None
     count, first = entries.count[lines], entries.first[lines]
+    active_at = np.searchsorted(-count, -np.arange(count[0]))
     product = transforms.product[: len(lines)]
     for node in range(len(entries.weights)):
-        for rank in range(count[0]):
-            active = int(np.searchsorted(-count, -rank))
+        for rank, active in enumerate(active_at):
             at = first[:active] + rank
             factor = transforms.factor[:active] if rank else product
             transforms.write(node, entries.index[at], factor)
             if entries.keep is not None:
                 keep = entries.keep[node, at, None]
-                factor *= keep
-                factor += 1.0 - keep
+                parts = factor.view(float)  # real and imaginary: real arithmetic is twice as fast here
+                parts *= keep
+                parts[:, ::2] += 1.0 - keep
             if rank:
                 product[:active] *= factor
         if len(entries.weights) == 1:
             mixed = product
             break
-        product *= entries.weights[node, lines, None]
+        parts = product.view(float)
+        parts *= entries.weights[node, lines, None]
         mixed = product.copy() if mixed is None else np.add(mixed, product, out=mixed)
     return np.fft.irfft(mixed, transforms.length)

@@ -84,7 +84,7 @@ def total_over_cases(
     first = np.cumsum(count) - count
     if len(pmfs) > 1 and cancel.ndim < 2:
         # Most consumables do not depend on the shared effect; they need one node only.
-        varies = (pmfs[1:] != pmfs[:1]).any(axis=(0, 2))
+        varies = (pmfs[1:] != pmfs[:1]).any(axis=0).any(axis=1)
         steady = np.bincount(line, weights=varies[pmf_index], minlength=n_lines) == 0
         one = None if keep is None else keep[:1]
         settled = Entries(pmfs[:1], pmf_index, one, first, count * steady, np.ones((1, n_lines)))
@@ -282,14 +282,15 @@ def quantile(pmf: np.ndarray, tau: float | np.ndarray) -> np.ndarray:
     tau = np.asarray(tau, float)
     if not ((tau >= 0.0) & (tau <= 1.0)).all():
         raise ValueError("A service level lies between 0 and 1.")
-    n_lines, width = pmf.shape
+    n_lines = len(pmf)
     out = np.empty(np.broadcast_shapes(tau.shape, (n_lines,)), int)
     wanted = np.broadcast_to(tau - ROUNDING, out.shape)
     for start in range(0, n_lines, 2048):
         block = slice(start, start + 2048)
         reached = np.cumsum(pmf[block], axis=1)
-        out[..., block] = (reached < wanted[..., block, None]).sum(axis=-1)
-    return np.minimum(out, width - 1)
+        reached[:, -1] = np.inf  # what rounding or the noise limit left out lies within the support
+        out[..., block] = np.argmax(reached >= wanted[..., block, None], axis=-1)
+    return out
 
 
 def tail(pmf: np.ndarray) -> np.ndarray:
@@ -304,36 +305,36 @@ def p_short(pmf: np.ndarray, on_hand: int | np.ndarray) -> np.ndarray:
 
     pmf: (L, N); on_hand: whole pieces, scalar or (L,), negative where the record owes pieces.
     """
-    return clean(_read_off(tail(pmf), on_hand, below=lambda x: np.ones(x.shape)))
+    beyond = np.arange(pmf.shape[-1]) > _whole_pieces(on_hand)[..., None]
+    return clean(np.einsum("...q,...q->...", pmf, beyond))
 
 
 def expected_shortfall(pmf: np.ndarray, on_hand: int | np.ndarray) -> np.ndarray:
     """E(D - on hand)+, the pieces expected to be missing: (L, N) with scalar or (L,) gives (L,)."""
-    beyond = tail(pmf)
-    missing = np.cumsum(beyond[..., ::-1], axis=-1)[..., ::-1]
-    return clean(_read_off(missing, on_hand, below=lambda x: mean(pmf) - x))
+    missing = np.maximum(np.arange(pmf.shape[-1]) - _whole_pieces(on_hand)[..., None], 0.0)
+    return clean(np.einsum("...q,...q->...", pmf, missing))
 
 
 def left_over(pmf: np.ndarray, on_hand: int | np.ndarray) -> np.ndarray:
     """E(on hand - D)+, the pieces expected to be left: (L, N) with scalar or (L,) gives (L,)."""
-    return np.maximum(on_hand - mean(pmf) + expected_shortfall(pmf, on_hand), 0.0)
+    left = np.maximum(_whole_pieces(on_hand)[..., None] - np.arange(pmf.shape[-1]), 0.0)
+    return clean(np.einsum("...q,...q->...", pmf, left))
 
 
-def _read_off(curve: np.ndarray, on_hand: int | np.ndarray, below) -> np.ndarray:
-    """Look up each line's value at its stock; zero beyond the support, `below(on_hand)` under zero."""
+def _whole_pieces(on_hand: int | np.ndarray) -> np.ndarray:
     on_hand = np.asarray(on_hand)
     if on_hand.dtype.kind not in "iu":
         raise ValueError("Pieces on hand are whole numbers.")
-    on_hand = np.broadcast_to(on_hand, curve.shape[:-1])
-    at = np.clip(on_hand, 0, curve.shape[-1] - 1)
-    value = np.take_along_axis(curve, at[..., None], axis=-1)[..., 0]
-    return np.where(on_hand < 0, below(on_hand), value)
+    return on_hand.astype(np.int64, copy=False)
 
 
 def _largest_quantity(pmfs: np.ndarray) -> np.ndarray:
     """The greatest quantity each row can use, over all nodes: (H, P, K+1) gives (P,)."""
     possible = (pmfs > 0.0).any(axis=0)
-    return possible.shape[1] - 1 - np.argmax(possible[:, ::-1], axis=1)
+    largest = np.zeros(len(possible), int)
+    for quantity in range(1, possible.shape[1]):
+        largest[possible[:, quantity]] = quantity
+    return largest
 
 
 def _checked_entries(pmfs, line, pmf_index, n_lines):
@@ -347,7 +348,7 @@ def _checked_entries(pmfs, line, pmf_index, n_lines):
         raise ValueError("An entry's line lies outside 0..n_lines-1.")
     if line.size and (pmf_index.min() < 0 or pmf_index.max() >= pmfs.shape[1]):
         raise ValueError("An entry's pmf_index lies outside pmfs.")
-    if pmfs.size and (pmfs.min() < 0.0 or np.abs(pmfs.sum(axis=-1) - 1.0).max() > 1e-8):
+    if pmfs.size and (pmfs.min() < 0.0 or np.abs(pmfs @ np.ones(pmfs.shape[2]) - 1.0).max() > 1e-8):
         raise ValueError("Each row of pmfs must be a distribution: nothing negative, adding up to one.")
     return pmfs, line, pmf_index
 

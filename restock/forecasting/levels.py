@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from restock.forecasting.demand import expected_shortfall, left_over, p_short, quantile, tail
+from restock.forecasting.demand import expected_shortfall, left_over, p_short, quantile
 
 
 @dataclass(frozen=True)
@@ -118,11 +118,6 @@ def newsvendor(pmf: np.ndarray, shortage_cost: np.ndarray | float, left_cost: np
     ratio = np.broadcast_to(p / (p + h), len(pmf))
     pieces = quantile(pmf, ratio)
     return Newsvendor(pieces, p * expected_shortfall(pmf, pieces) + h * left_over(pmf, pieces), ratio)
-
-
-def p_short_by_level(pmf_by_day: np.ndarray) -> np.ndarray:
-    """Mean chance of running short for every par 0..N-1: (T, L, N) gives (L, N)."""
-    return tail(np.asarray(pmf_by_day).mean(axis=0))
 
 
 def replay(

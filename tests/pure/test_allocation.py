@@ -145,6 +145,14 @@ def test_equal_lines_share_evenly_and_the_first_comes_first():
     assert answer.given.tolist() == [2, 2, 1]
 
 
+def test_pieces_that_no_demand_is_likely_to_need_are_shared_evenly_too():
+    nobody_uses_it = np.tile([1.0, 0.0], (3, 1))
+
+    answer = one_consumable(nobody_uses_it, 4)
+
+    assert answer.given.tolist() == [2, 1, 1]
+
+
 def test_a_record_below_zero_is_served_first():
     answer = allocate(poisson(1, 1), np.array([0, -2]), np.array([9, 9]), zeros(2), np.array([2]))
 

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from restock.forecasting import levels
-from restock.forecasting.demand import expected_shortfall, left_over, total_over_cases
+from restock.forecasting.demand import expected_shortfall, left_over, tail, total_over_cases
 
 
 def poisson(*means, n=120):
@@ -25,6 +25,37 @@ def test_newsvendor_matches_published_examples():
     assert few.cost == pytest.approx([3.570107], abs=1e-5)
     at_five = 4 * expected_shortfall(poisson(6), 5) + left_over(poisson(6), 5)
     assert at_five == pytest.approx([6.590296], abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("demand", "p", "h", "stock", "cost"),
+    [
+        # Snyder & Shen 2nd ed. 2019, Ex. 4.3, reproduced by stockpyl 1.0.2.
+        (stats.norm(50, 8), 0.70, 0.18, 56.603956, 1.997605),
+        # Same book, Problem 4.8(b): lognormal with mu 6, sigma 0.3.
+        (stats.lognorm(0.3, scale=np.exp(6)), 0.1765, 1.0, 295.6266, 29.4425),
+        # Cachon & Terwiesch, newsvendor chapter (prices from memory): underage 80, overage 20; SciPy 1.17.1 norm.ppf.
+        (stats.norm(3192, 1181), 80.0, 20.0, 4185.95, None),
+    ],
+)
+def test_newsvendor_approaches_continuous_examples_when_pieces_are_small(demand, p, h, stock, cost):
+    step = demand.mean() / 20_000
+    edges = np.arange(1, 60_000) * step
+    pmf = np.diff(demand.cdf(edges), prepend=0.0)[None]
+
+    answer = levels.newsvendor(pmf, p, h)
+
+    assert answer.pieces[0] * step == pytest.approx(stock, abs=2 * step)
+    assert cost is None or answer.cost[0] * step == pytest.approx(cost, rel=2e-3)
+
+
+def test_normal_losses_match_printed_tables():
+    step = 0.01
+    edges = (np.arange(300_000) + 0.5) * step
+    pmf = np.diff(stats.norm(1000, 300).cdf(edges), prepend=0.0)[None]
+
+    # Cachon & Terwiesch, statistics appendix: N(1000, 300) at 1600 is 2.55 (standard normal loss at 2: 0.0085).
+    assert expected_shortfall(pmf, 160_000)[0] * step == pytest.approx(2.5472, abs=1e-3)
 
 
 def test_newsvendor_takes_any_distribution():
@@ -48,7 +79,7 @@ def test_par_averages_days_and_not_their_quantiles():
     assert par.pieces[0] == min(s for s in range(60) if on_average[s] <= 0.05)
     assert par.p_short == pytest.approx([on_average[par.pieces[0]]])
     assert par.pieces[0] != round(np.mean(stats.poisson.ppf(0.95, [1] * 9 + [9])))
-    assert levels.p_short_by_level(days)[0] == pytest.approx(on_average, abs=1e-12)
+    assert tail(days.mean(axis=0))[0] == pytest.approx(on_average, abs=1e-12)
 
 
 def test_the_floor_is_kept_and_the_drawer_wins():
@@ -108,7 +139,7 @@ def test_par_is_the_smallest_that_meets_the_level(seed, alpha):
 
     par = levels.par_advice(days, alpha)
 
-    curve = levels.p_short_by_level(days)
+    curve = tail(days.mean(axis=0))
     for line, pieces in enumerate(par.pieces):
         assert curve[line, pieces] <= 1 - alpha + 1e-9
         assert pieces == 0 or curve[line, pieces - 1] > 1 - alpha - 1e-9

@@ -87,6 +87,16 @@ def test_reorder_point_of_a_service_target():
     assert storeroom.reorder_point(poisson(8), 10, alpha=0.99).level.tolist() == [15]
 
 
+def test_reorder_point_reproduces_a_published_cost():
+    def cost(alpha):
+        answer = storeroom.reorder_point(poisson(3), 5, alpha=alpha)
+        return answer.level[0], 100 * 1.5 / 5 + 20 * answer.on_hand[0] + 150 * answer.backorders[0]
+
+    # Snyder & Shen 2nd ed. 2019, Ex. 5.8: holding 20, backorder 150, order 100, Poisson(1.5) over a lead time of 2.
+    assert cost(0.6) == (3, pytest.approx(107.923581, abs=1e-5))
+    assert min(cost(0.4)[1], cost(0.8)[1]) > 107.93
+
+
 def test_issues_of_several_pieces_carry_the_position_below_the_reorder_point():
     # Always two at a time, order 2: the position falls on s or s - 1 with equal chance.
     by_twos = np.zeros((1, 40))
