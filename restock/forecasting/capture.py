@@ -10,14 +10,15 @@ the forecast says which true counts may lie behind a logged one, and is then lea
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from restock.forecasting.size_runs import binomial_table
 from restock.forecasting.usage import History, Learned, learn
 
-ROUNDS = 40  # a bound; the change a round makes decides
+SEARCHES = 2  # times the weights are chosen anew, on counts that were put right with the weights before
+ROUNDS = 60  # a bound; the change a round makes decides
 TOLERANCE = 1e-3  # largest change of a predictive probability that still counts as change
 SMALLEST_BELIEF = 1e-12  # what was logged did happen, however firmly the forecast ruled it out
 
@@ -87,25 +88,47 @@ def uncut_counts(cut_off: np.ndarray, pmf: np.ndarray) -> np.ndarray:
 def learn_corrected(history: History, *, kappa: np.ndarray | None = None, cut_off: np.ndarray | None = None) -> Learned:
     """Learn from a log that misses pieces, cases whose demand was cut off, or both.
 
-    kappa: (lines,), capture rate, above 0 and at most 1; None where the log is complete.
+    kappa: (lines,), capture rate, above 0 and at most 1; None if the log is complete.
     cut_off: (lines, cells, K+1), cases (not among `history.counts`) that used q pieces and found no more.
     Returns what `learn` returns; its own_cases count every case once. With neither it is `learn`.
-    Raises ValueError for a kappa out of range, or a cut_off of another shape or with negative entries.
+    Lines with a complete log are not touched. Raises ValueError for a kappa out of range, or a cut_off of
+    another shape or with negative entries.
     """
-    if kappa is not None and not ((kappa > 0) & (kappa <= 1)).all():
-        raise ValueError("A capture rate lies outside 0 to 1.")
-    if cut_off is not None and (cut_off.shape != history.counts.shape or not (cut_off >= 0).all()):
+    counts = history.counts
+    kappa = np.ones(len(counts)) if kappa is None else np.asarray(kappa, dtype=float)
+    cut_off = np.zeros(counts.shape) if cut_off is None else cut_off
+    if kappa.shape != counts.shape[:1] or not ((kappa > 0) & (kappa <= 1)).all():
+        raise ValueError("There must be one capture rate for each line, above 0 and at most 1.")
+    if cut_off.shape != counts.shape or not (cut_off >= 0).all():
         raise ValueError("Cut-off cases must be (lines, cells, K+1) like the counts, none negative.")
 
     learned = learn(history)
-    if kappa is None and cut_off is None:
+    rows = np.flatnonzero((kappa < 1) | cut_off.any(axis=(1, 2)))
+    if not rows.size:
         return learned
-    for _ in range(ROUNDS):
-        believed = learned.pmf
-        counts = history.counts if kappa is None else true_counts(history.counts, believed, kappa)
-        if cut_off is not None:
-            counts = counts + uncut_counts(cut_off, believed)
-        learned = learn(replace(history, counts=counts))
-        if np.abs(learned.pmf - believed).max() < TOLERANCE:
-            break
+    part = History(counts[rows], history.parent, history.standard[rows])
+    return _put(learned, rows, _maximise(part, kappa[rows], cut_off[rows]))
+
+
+def _maximise(history: History, kappa: np.ndarray, cut_off: np.ndarray) -> Learned:
+    learned = learn(history)
+    for _ in range(SEARCHES):
+        for _ in range(ROUNDS):
+            believed = learned.pmf
+            likely = true_counts(history.counts, believed, kappa) + uncut_counts(cut_off, believed)
+            corrected = replace(history, counts=likely)
+            learned = learn(corrected, learned.weights)
+            if np.abs(learned.pmf - believed).max() < TOLERANCE:
+                break
+        learned = learn(corrected)
     return learned
+
+
+def _put(whole: object, rows: np.ndarray, part: object) -> object:
+    """A copy of arrays, or of a dataclass of arrays, in which some lines are replaced."""
+    if isinstance(whole, np.ndarray):
+        result = whole.copy()
+        result[rows] = part
+        return result
+    names = [field.name for field in fields(whole)]
+    return replace(whole, **{name: _put(getattr(whole, name), rows, getattr(part, name)) for name in names})

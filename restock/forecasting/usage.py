@@ -68,67 +68,93 @@ class History:
 
 
 @dataclass(frozen=True)
-class Learned:
-    """What `learn` found. Posterior of a cell's pmf: Dirichlet(alpha) = borrowed_weight * centre + counts.
+class Weights:
+    """How much each source counts for, chosen per line by likelihood; arrays (lines,), weights in cases.
 
-    alpha: (lines, cells, K+1), cases.
-    own_cases: (lines, cells), weighted number of the cell's logged cases.
-    borrowed_weight: (lines, cells), cases that the borrowed centre counts for.
-    own_standard_share: (lines,), share of the cell's own standard in its centre; the rest is its group's pmf.
-    mean_weight: (lines,), cases that the expected mean counts for when a cell's mean is shrunk.
+    standard_share: of the set-up standards in a group's centre; the rest is the department's pmf.
+    group_weight: of a group's centre against its logged cases.
+    mean_standard_share: of a cell's own standard in its expected mean; the rest is the group's mean.
+    mean_weight: of the expected mean against the cell's logged cases.
+    own_standard_share: of a cell's own standard in its centre; the rest is the group's pmf.
+    cell_weight: of a cell's centre against its logged cases.
+    """
+
+    standard_share: np.ndarray
+    group_weight: np.ndarray
+    mean_standard_share: np.ndarray
+    mean_weight: np.ndarray
+    own_standard_share: np.ndarray
+    cell_weight: np.ndarray
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What `learn` found. Posterior of a cell's pmf: Dirichlet(alpha), alpha = cell_weight * centre + counts.
+
+    alpha: (lines, cells, K+1), cases. own_cases: (lines, cells), weighted number of the cell's logged cases.
     group_pmf: (lines, groups, K+1). group_cases: (lines, groups).
-    group_weight: (lines,), cases that the group's centre counts for.
-    standard_share: (lines,), share of the standards in the group's centre; the rest is the department's pmf.
     """
 
     alpha: np.ndarray
     own_cases: np.ndarray
-    borrowed_weight: np.ndarray
-    own_standard_share: np.ndarray
-    mean_weight: np.ndarray
     group_pmf: np.ndarray
     group_cases: np.ndarray
-    group_weight: np.ndarray
-    standard_share: np.ndarray
+    weights: Weights
 
     @property
     def pmf(self) -> np.ndarray:
         """Predictive pmf of the pieces that one future case uses: (lines, cells, K+1), rows summing to 1."""
         return self.alpha / self.alpha.sum(axis=-1, keepdims=True)
 
+    @property
+    def borrowed_weight(self) -> np.ndarray:
+        """Cases that what a cell borrows counts for, beside its own: (lines, cells)."""
+        return np.broadcast_to(self.weights.cell_weight[:, None], self.own_cases.shape)
 
-def learn(history: History) -> Learned:
-    """Learn every cell of every line. Cost is proportional to lines x cells x (K+1); nothing is random."""
+
+def learn(history: History, weights: Weights | None = None) -> Learned:
+    """Learn every cell of every line. Cost is proportional to lines x cells x (K+1); nothing is random.
+
+    weights: chosen before, for the same lines; given, the search for better ones is left out, which is nearly
+    all of the work.
+    """
     counts = np.asarray(history.counts, dtype=float)
-    own_cases = counts.sum(axis=-1)
     groups = _Groups(history.parent)
 
     group_counts = groups.total(counts)
-    group_centre, group_weight, standard_share = _group_centres(history.standard, counts, group_counts, groups)
-    group_alpha = group_weight[:, None, None] * group_centre + group_counts
+    pooled, department = _pooled_standards(history.standard, counts, group_counts, groups)
+    standard_share, group_weight = (
+        _choose_group_weights(group_counts, pooled, department)
+        if weights is None
+        else (weights.standard_share, weights.group_weight)
+    )
+    group_alpha = group_weight[:, None, None] * _mixed(standard_share, pooled, department) + group_counts
     others = group_alpha[:, history.parent] - counts  # what a cell borrows was not logged in the cell itself
     others /= others.sum(axis=-1, keepdims=True)
 
-    mean, mean_weight = _shrunken_means(history, counts, others, groups)
-    tilted_standard = tilt_to_mean(history.standard, mean)
-    tilted_group = tilt_to_mean(others, mean)
-    share, weight = _best(
-        mixture_log_likelihood(counts, tilted_standard, tilted_group, OWN_STANDARD_SHARES)
-        + log_prior(WEIGHTS, EXPECTED_CELL_WEIGHT)[:, None],
-        OWN_STANDARD_SHARES,
-        WEIGHTS,
+    from_standard, from_group = _expected_means(history.standard, history.parent, counts, others, groups)
+    mean_standard_share, mean_weight = (
+        _choose_mean_weights(counts, history.standard, from_standard, from_group)
+        if weights is None
+        else (weights.mean_standard_share, weights.mean_weight)
     )
-    centre = share[:, None, None] * tilted_standard + (1 - share[:, None, None]) * tilted_group
+    mean = _shrunken_means(counts, _mixed(mean_standard_share, from_standard, from_group), mean_weight)
+
+    tilted_standard, tilted_group = tilt_to_mean(history.standard, mean), tilt_to_mean(others, mean)
+    own_standard_share, cell_weight = (
+        _choose_cell_weights(counts, tilted_standard, tilted_group)
+        if weights is None
+        else (weights.own_standard_share, weights.cell_weight)
+    )
+    centre = _mixed(own_standard_share, tilted_standard, tilted_group)
     return Learned(
-        alpha=weight[:, None, None] * centre + counts,
-        own_cases=own_cases,
-        borrowed_weight=np.repeat(weight[:, None], counts.shape[1], axis=1),
-        own_standard_share=share,
-        mean_weight=mean_weight,
+        alpha=cell_weight[:, None, None] * centre + counts,
+        own_cases=counts.sum(axis=-1),
         group_pmf=group_alpha / group_alpha.sum(axis=-1, keepdims=True),
         group_cases=group_counts.sum(axis=-1),
-        group_weight=group_weight,
-        standard_share=standard_share,
+        weights=Weights(
+            standard_share, group_weight, mean_standard_share, mean_weight, own_standard_share, cell_weight
+        ),
     )
 
 
@@ -161,64 +187,115 @@ class _Groups:
         return np.einsum("gc,lck->lgk", self.membership, values, optimize=True)
 
 
-def _group_centres(
+def _mixed(share: np.ndarray, first: np.ndarray, second: np.ndarray) -> np.ndarray:
+    """share (lines,) of `first`, the rest of `second`; both (lines, ...)."""
+    share = share.reshape((-1,) + (1,) * (first.ndim - 1))
+    return share * first + (1 - share) * second
+
+
+def _pooled_standards(
     standard: np.ndarray, counts: np.ndarray, group_counts: np.ndarray, groups: _Groups
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Centre (lines, groups, K+1), its weight (lines,) and the standard's share in it (lines,)."""
+) -> tuple[np.ndarray, np.ndarray]:
+    """Set-up standards pooled by group (lines, groups, K+1); the department's pmf (lines, 1, K+1)."""
     importance = counts.sum(axis=-1) + 1.0  # a cell that is seldom done says little about its group
     pooled = groups.total(standard * importance[..., None])
     total = pooled.sum(axis=-1, keepdims=True)
-    if total.size:
-        department = group_counts.sum(axis=1) + pooled.sum(axis=1) / total.sum(axis=1)  # one case by standard
-        department /= department.sum(axis=-1, keepdims=True)
-    else:
-        department = np.zeros(pooled.shape[::2])
-    pooled = np.where(total > 0, pooled / np.where(total > 0, total, 1.0), department[:, None])
-
-    share, weight = _best(
-        mixture_log_likelihood(group_counts, pooled, department[:, None], STANDARD_SHARES, GROUP_WEIGHTS)
-        + log_prior(GROUP_WEIGHTS, EXPECTED_GROUP_WEIGHT)[:, None],
-        STANDARD_SHARES,
-        GROUP_WEIGHTS,
-    )
-    centre = share[:, None, None] * pooled + (1 - share[:, None, None]) * department[:, None]
-    return centre, weight, share
+    if not total.size:
+        return pooled, np.zeros((pooled.shape[0], 1, pooled.shape[2]))
+    department = group_counts.sum(axis=1) + pooled.sum(axis=1) / total.sum(axis=1)  # one case by standard
+    department = (department / department.sum(axis=-1, keepdims=True))[:, None]
+    return np.where(total > 0, pooled / np.where(total > 0, total, 1.0), department), department
 
 
-def _shrunken_means(
-    history: History, counts: np.ndarray, others: np.ndarray, groups: _Groups
+def _choose_group_weights(
+    group_counts: np.ndarray, pooled: np.ndarray, department: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Mean pieces of each cell (lines, cells) and the cases (lines,) that its expectation counts for.
+    score = mixture_log_likelihood(group_counts, pooled, department, STANDARD_SHARES, GROUP_WEIGHTS)
+    belief = log_prior(GROUP_WEIGHTS, EXPECTED_GROUP_WEIGHT)[:, None]
+    return _best(score + belief, STANDARD_SHARES, GROUP_WEIGHTS)
 
-    A cell is expected to use what its group uses, or what its own standard says times how far the group's use
-    departs from its standards, or the mean of both. Marginal likelihood of the Gamma-Poisson model, free of
-    what does not depend on its parameters a = B mu, b = B: Gelman et al., section 2.6 (from memory).
+
+def _expected_means(
+    standard: np.ndarray, parent: np.ndarray, counts: np.ndarray, others: np.ndarray, groups: _Groups
+) -> tuple[np.ndarray, np.ndarray]:
+    """Two expectations of each cell's mean (lines, cells), in pieces a case.
+
+    The first is the cell's own standard times how far its group's use departs from the group's standards, the
+    second what the rest of the group uses.
+    """
+    cases, pieces, stated = counts.sum(axis=-1), mean_pieces(counts), mean_pieces(standard)
+    group_pieces = groups.total(pieces)[:, parent] - pieces
+    group_stated = groups.total(cases * stated)[:, parent] - cases * stated
+    departure = (group_pieces + STANDARD_PIECES) / (group_stated + STANDARD_PIECES)
+    upper = _largest_mean(counts)
+    return (
+        np.clip(stated * departure, SMALLEST_MEAN, upper),
+        np.clip(mean_pieces(others), SMALLEST_MEAN, upper),
+    )
+
+
+def _choose_mean_weights(
+    counts: np.ndarray, standard: np.ndarray, from_standard: np.ndarray, from_group: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Share of the first expectation and weight of both, by Gamma-Poisson likelihood with a = B mu, b = B.
+
+    Gelman et al., section 2.6 (from memory), without the factors that do not depend on the parameters. Pieces
+    are counted in units of their dispersion, or scattered use would pass for cells that differ.
     """
     from scipy.special import gammaln
 
-    cases, pieces = counts.sum(axis=-1), mean_pieces(counts)
-    stated = mean_pieces(history.standard)
-    group_pieces = groups.total(pieces)[:, history.parent] - pieces
-    group_stated = groups.total(cases * stated)[:, history.parent] - cases * stated
-    departure = (group_pieces + STANDARD_PIECES) / (group_stated + STANDARD_PIECES)
-    upper = counts.shape[-1] - 1.5
-    from_standard = np.clip(stated * departure, SMALLEST_MEAN, upper)
-    from_group = np.clip(mean_pieces(others), SMALLEST_MEAN, upper)
-
-    log_likelihood = np.empty((len(MEAN_STANDARD_SHARES), len(WEIGHTS), len(counts)))
+    cases = counts.sum(axis=-1)
+    dispersion = _dispersion(counts, standard)[:, None]
+    pieces = mean_pieces(counts) / dispersion
+    score = np.empty((len(MEAN_STANDARD_SHARES), len(WEIGHTS), len(counts)))
     for s, share in enumerate(MEAN_STANDARD_SHARES):
-        expected = share * from_standard + (1 - share) * from_group
+        expected = (share * from_standard + (1 - share) * from_group) / dispersion
         for w, weight in enumerate(WEIGHTS):
             a = weight * expected
             seen = gammaln(a + pieces) - gammaln(a)
             rate = a * np.log(weight) - (a + pieces) * np.log(weight + cases)
-            log_likelihood[s, w] = (seen + rate).sum(axis=1)
-    share, weight = _best(
-        log_likelihood + log_prior(WEIGHTS, EXPECTED_CELL_WEIGHT)[:, None], MEAN_STANDARD_SHARES, WEIGHTS
-    )
-    expected = share[:, None] * from_standard + (1 - share[:, None]) * from_group
-    mean = (weight[:, None] * expected + pieces) / (weight[:, None] + cases)
-    return np.clip(mean, SMALLEST_MEAN, upper), weight
+            score[s, w] = (seen + rate).sum(axis=1)
+    belief = log_prior(WEIGHTS, EXPECTED_CELL_WEIGHT)[:, None]
+    return _best(score + belief, MEAN_STANDARD_SHARES, WEIGHTS)
+
+
+def _shrunken_means(counts: np.ndarray, expected: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Mean of the Gamma posterior (lines, cells): own pieces and cases beside `weight` expected ones."""
+    weight = weight[:, None]
+    mean = (weight * expected + mean_pieces(counts)) / (weight + counts.sum(axis=-1))
+    return np.clip(mean, SMALLEST_MEAN, _largest_mean(counts))
+
+
+def _choose_cell_weights(
+    counts: np.ndarray, tilted_standard: np.ndarray, tilted_group: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    score = mixture_log_likelihood(counts, tilted_standard, tilted_group, OWN_STANDARD_SHARES)
+    belief = log_prior(WEIGHTS, EXPECTED_CELL_WEIGHT)[:, None]
+    return _best(score + belief, OWN_STANDARD_SHARES, WEIGHTS)
+
+
+def _largest_mean(counts: np.ndarray) -> float:
+    return counts.shape[-1] - 1.5  # half a piece inside the support, where a tilt still has a shape
+
+
+def _dispersion(counts: np.ndarray, standard: np.ndarray) -> np.ndarray:
+    """Variance over mean of the pieces of a line's cases around their cells' means: (lines,), at least 1.
+
+    The quasi-Poisson estimate (McCullagh & Nelder 1989, "Generalized Linear Models" 2e, section 9.2; from
+    memory), with the standards as one case more. Less scatter than Poisson's is taken as Poisson's: shrinking
+    such lines less made simulated forecasts no better.
+    """
+    squares = np.arange(counts.shape[-1], dtype=float) ** 2
+    cases, pieces = counts.sum(axis=-1), mean_pieces(counts)
+    repeated = cases > 1
+    around_mean = np.where(repeated, counts @ squares - pieces**2 / np.where(repeated, cases, 1.0), 0.0)
+    freedom = np.where(repeated, cases - 1, 0.0)
+    stated = mean_pieces(standard)
+    n_cells = max(counts.shape[1], 1)
+    stated_variance = (standard @ squares - stated**2).sum(axis=1) / n_cells
+    variance = (around_mean.sum(axis=1) + stated_variance) / (freedom.sum(axis=1) + 1)
+    mean = (pieces.sum(axis=1) + stated.sum(axis=1) / n_cells) / (cases.sum(axis=1) + 1)
+    return np.maximum(variance / np.maximum(mean, SMALLEST_MEAN), 1.0)
 
 
 def _best(score: np.ndarray, shares: np.ndarray, weights: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -95,10 +95,15 @@ def test_a_case_cut_off_at_q_wanted_q_or_more_in_proportion_to_belief():
     np.testing.assert_allclose(spread[0, 0], [0, 3, 2, 1])
 
 
-def test_a_complete_log_is_learned_as_it_stands():
-    counts = np.random.default_rng(7).poisson(2, (2, 3, K_MAX + 1)).astype(float)
+def test_lines_with_a_complete_log_are_learned_as_they_stand_beside_one_that_is_corrected():
+    counts = np.random.default_rng(7).poisson(2, (3, 3, K_MAX + 1)).astype(float)
+    plain = learn(logged(counts))
 
-    np.testing.assert_array_equal(learn_corrected(logged(counts)).alpha, learn(logged(counts)).alpha)
+    corrected = learn_corrected(logged(counts), kappa=np.array([1.0, 0.7, 1.0]))
+
+    np.testing.assert_array_equal(learn_corrected(logged(counts)).alpha, plain.alpha)
+    np.testing.assert_array_equal(corrected.alpha[[0, 2]], plain.alpha[[0, 2]])
+    assert (mean_pieces(corrected.pmf[1]) > mean_pieces(plain.pmf[1])).all()
 
 
 @pytest.mark.parametrize("kappa", [0.0, 1.2, np.nan])

@@ -100,6 +100,13 @@ def test_cells_that_differ_as_their_standards_say_are_not_pulled_to_the_techniqu
     assert pmf[11].argmax() == 4
 
 
+def test_learning_again_with_the_weights_that_were_found_finds_the_same():
+    counts = np.random.default_rng(8).poisson(1.5, (3, 6, K_MAX + 1)).astype(float)
+    found = learn(history(counts))
+
+    np.testing.assert_array_equal(learn(history(counts), found.weights).alpha, found.alpha)
+
+
 def test_lines_are_learned_apart_from_each_other():
     rng = np.random.default_rng(2)
     counts = rng.poisson(2, (3, 5, K_MAX + 1)).astype(float)
