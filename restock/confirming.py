@@ -4,9 +4,10 @@ The rules:
 
 - An empty Picked says nothing: the pick stays open and can be filled in and confirmed later. A missing row likewise.
 - 0 says that a person looked and found none: the pick is settled, nothing moves.
-- Any other number moves that many pieces of the suggested lot from the storeroom to the cart, more than suggested
-  too, as long as the storeroom's record of that lot holds them.
-- A number once confirmed stands. The same number again changes nothing. Another number is refused, because an older
+- Any other number moves that many pieces of the row's lot from the storeroom to the cart, more than suggested too, as
+  long as the storeroom's record of that lot holds them. The lot is the suggested one, or another known lot of the line
+  whose number a person wrote over it.
+- What was once confirmed stands. The same again changes nothing. Another number or lot is refused, because an older
   copy of the workbook must not undo a newer one, unless the caller asks for a correction: then the first movement is
   reversed and the right one written.
 - A list for which a newer plan of the same day exists is refused, because the newer one was made without these pieces,
@@ -14,29 +15,35 @@ The rules:
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
+from django.db.models import Q
 
 from inventory.importing.problems import Problem, SheetRefused, quoted
 from inventory.ledger import Entry, InsufficientStock, record
-from inventory.models import Department, Holding, Movement
+from inventory.models import Department, Holding, Lot, Movement
 from restock.models import Pick, Plan
 
-from .workbook.reading import REFERENCE, BackRow, WorkbookBack, problem_at
+from .workbook.reading import ANY_LOT, LOT, REFERENCE, BackRow, WorkbookBack, problem_at
 from .workbook.references import FORMAT, fingerprint, pick_id, reference
 
 
 @dataclass(frozen=True, slots=True)
 class Settled:
-    """One pick with the pieces now known. `before` is what an earlier confirmation said, None if there was none."""
+    """One pick with the pieces and the lot now known. `before`: pieces confirmed earlier, None if there were none.
+
+    `standing` is the movement of those earlier pieces where it has to be known: where the row now says otherwise.
+    """
 
     pick: Pick
     row: BackRow
+    lot: Lot | None
     before: int | None
+    standing: Movement | None = None
 
     @property
     def picked(self) -> int:
@@ -47,8 +54,19 @@ class Settled:
         return self.before is None
 
     @property
+    def says_otherwise(self) -> bool:
+        """Whether the row may contradict what was confirmed: another number, or another lot than suggested."""
+        return self.before != self.picked or self.lot_id != self.pick.lot_id
+
+    @property
     def is_correction(self) -> bool:
-        return self.before is not None and self.before != self.picked
+        if self.before is None:
+            return False
+        return self.before != self.picked or (self.standing is not None and self.standing.lot_id != self.lot_id)
+
+    @property
+    def lot_id(self) -> int | None:
+        return self.lot.pk if self.lot else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +184,7 @@ def _match(back: WorkbookBack, plan: Plan, picks: dict[int, Pick], problems: lis
     """Each filled-in row with its pick; rows that belong to no pick of this plan become problems."""
     settled = []
     seen: dict[int, BackRow] = {}
+    lots = _lots(picks.values())
     for row in back.rows:
         pick = picks.get(pick_id(row.reference))
         if pick is None or reference(pick, plan) != row.reference:
@@ -176,9 +195,38 @@ def _match(back: WorkbookBack, plan: Plan, picks: dict[int, Pick], problems: lis
             problems.append(problem_at(back.file, row, found, "every reference once", column=REFERENCE))
         else:
             seen[pick.pk] = row
+            lot = pick.lot
+            if row.picked and row.lot not in (None, pick.lot.number if pick.lot else ANY_LOT):
+                lot = lots.get((pick.plan_line.consumable_id, row.lot))
+                if lot is None:
+                    problems.append(_unknown_lot(back.file, row, pick, lots))
             if row.picked is not None:
-                settled.append(Settled(pick, row, pick.picked if pick.confirmed_at else None))
-    return settled
+                settled.append(Settled(pick, row, lot, pick.picked if pick.confirmed_at else None))
+    return [_with_standing(one) if one.before and one.says_otherwise else one for one in settled]
+
+
+def _lots(picks: Iterable[Pick]) -> dict[tuple[int, str], Lot]:
+    consumables = {pick.plan_line.consumable_id for pick in picks}
+    return {(lot.consumable_id, lot.number): lot for lot in Lot.objects.filter(consumable__in=consumables)}
+
+
+def _unknown_lot(file: str, row: BackRow, pick: Pick, lots: Mapping[tuple[int, str], Lot]) -> Problem:
+    known = [number for consumable, number in lots if consumable == pick.plan_line.consumable_id]
+    return problem_at(
+        file,
+        row,
+        quoted(row.lot),
+        f"{quoted(pick.lot or ANY_LOT)} as printed, or another known lot of {pick.plan_line.consumable.code}: "
+        + (", ".join(known) or "none"),
+        column=LOT,
+    )
+
+
+def _with_standing(settled: Settled) -> Settled:
+    """With the movement that an earlier confirmation of this pick wrote and that still stands."""
+    key = f"pick:{settled.pick.pk}"
+    written = Movement.objects.not_reversed().filter(Q(key=key) | Q(key__startswith=f"{key}:"))
+    return replace(settled, standing=written.get(kind=Movement.Kind.MOVE))
 
 
 def _already_confirmed(file: str, settled: Settled, plan: Plan) -> Problem:
@@ -186,9 +234,9 @@ def _already_confirmed(file: str, settled: Settled, plan: Plan) -> Problem:
     return problem_at(
         file,
         settled.row,
-        str(settled.picked),
-        f"{settled.before}, as confirmed on {confirmed_at:%Y-%m-%d at %H:%M}, or an empty cell; if the new number is "
-        "the true one, confirm with --correct",
+        _pieces_of(settled.picked, settled.lot),
+        f"{_pieces_of(settled.before, settled.standing and settled.standing.lot)} as confirmed on "
+        f"{confirmed_at:%Y-%m-%d at %H:%M}, or an empty cell; if what stands there now is true, confirm with --correct",
     )
 
 
@@ -209,9 +257,13 @@ def _superseded(file: str, plan: Plan, newer: Plan) -> Problem:
 
 def _beyond_stock(file: str, changes: Iterable[Settled]) -> list[Problem]:
     """Rows that together take more of a lot than the storeroom's record holds."""
+    given_back = defaultdict(int)
     by_balance = defaultdict(list)
     for one in changes:
-        by_balance[one.pick.storeroom_id, one.pick.plan_line.consumable_id, one.pick.lot_id].append(one)
+        line = (one.pick.storeroom_id, one.pick.plan_line.consumable_id)
+        by_balance[*line, one.lot_id].append(one)
+        if one.standing:
+            given_back[*line, one.standing.lot_id] += one.standing.quantity
     holdings = Holding.objects.filter(
         place__in={place for place, _, _ in by_balance}, consumable__in={consumable for _, consumable, _ in by_balance}
     )
@@ -219,37 +271,33 @@ def _beyond_stock(file: str, changes: Iterable[Settled]) -> list[Problem]:
 
     problems = []
     for balance, together in by_balance.items():
-        pieces_held = held.get(balance, 0) + sum(one.before or 0 for one in together)
+        most = max(held.get(balance, 0) + given_back[balance], 0)
         asked = sum(one.picked for one in together)
-        if asked <= pieces_held or not any(one.picked > (one.before or 0) for one in together):
+        if asked <= most:
             continue
-        pick = together[0].pick
-        of_lot = f"of lot {pick.lot}" if pick.lot else "without a lot"
+        pick, lot = together[0].pick, together[0].lot
         rows = "" if len(together) == 1 else f" in {len(together)} rows together"
         problems += [
             problem_at(
                 file,
                 one.row,
                 f"{one.picked} ({asked} of {quoted(pick.plan_line.consumable)}{rows})",
-                f"at most {max(pieces_held, 0)} {of_lot}, which is what the record of {pick.storeroom} holds; if there "
-                "were more, count the line there first",
+                f"at most {_pieces_of(most, lot)}, which is what the record of {pick.storeroom} holds; if there were "
+                "more, count the line there first",
             )
             for one in together
-            if one.picked > (one.before or 0)
+            if one.picked
         ]
     return problems
 
 
-def _write(changes: Iterable[Settled], plan: Plan, *, by, at: datetime, file: str) -> None:
-    reversals, moves = [], []
-    standing = _standing_movements([one.pick for one in changes if one.is_correction])
-    for one in changes:
-        written, movement = standing.get(one.pick.pk, (0, None))
-        if movement is not None:
-            reversals.append(_reversal(movement, at))
-        if one.picked:
-            key = f"pick:{one.pick.pk}" if one.is_new else f"pick:{one.pick.pk}:{written + 1}"
-            moves.append(_move(one, plan, at, key))
+def _pieces_of(pieces: int, lot: Lot | None) -> str:
+    return f"{pieces} of lot {lot}" if lot else f"{pieces} without a lot"
+
+
+def _write(changes: Sequence[Settled], plan: Plan, *, by, at: datetime, file: str) -> None:
+    reversals = [_reversal(one.standing, at) for one in changes if one.standing]
+    moves = [_move(one, plan, at) for one in changes if one.picked]
     try:
         record([*reversals, *moves], by=by)
     except InsufficientStock as refusal:
@@ -260,19 +308,26 @@ def _write(changes: Iterable[Settled], plan: Plan, *, by, at: datetime, file: st
     Pick.objects.bulk_update([one.pick for one in changes], ["picked", "confirmed_at"], batch_size=200)
 
 
-def _move(settled: Settled, plan: Plan, at: datetime, key: str) -> Entry:
+def _move(settled: Settled, plan: Plan, at: datetime) -> Entry:
     pick = settled.pick
     return Entry(
         kind=Movement.Kind.MOVE,
         source=pick.storeroom_id,
         destination=pick.plan_line.place_id,
         consumable=pick.plan_line.consumable_id,
-        lot=pick.lot_id,
+        lot=settled.lot_id,
         quantity=settled.picked,
         at=at,
-        key=key,
+        key=f"pick:{pick.pk}" if settled.is_new else _next_key(pick),
         reason=f"pick list {plan.pk}",
     )
+
+
+def _next_key(pick: Pick) -> str:
+    """The key of a corrected movement. The picks are locked, so nobody else counts at the same time."""
+    key = f"pick:{pick.pk}"
+    written = Movement.objects.filter(Q(key=key) | Q(key__startswith=f"{key}:"), kind=Movement.Kind.MOVE)
+    return f"{key}:{written.count() + 1}"
 
 
 def _reversal(movement: Movement, at: datetime) -> Entry:
@@ -288,18 +343,3 @@ def _reversal(movement: Movement, at: datetime) -> Entry:
         reason="picked quantity corrected",
         reverses=movement,
     )
-
-
-def _standing_movements(picks: list[Pick]) -> dict[int, tuple[int, Movement | None]]:
-    """For each pick: the number in its newest movement's key, and that movement unless it was reversed."""
-    found = {}
-    for pick in picks:
-        key = f"pick:{pick.pk}"
-        of_pick = Movement.objects.filter(kind=Movement.Kind.MOVE)
-        movements = [*of_pick.filter(key=key), *of_pick.filter(key__startswith=f"{key}:").order_by("pk")]
-        if movements:
-            newest = movements[-1]
-            number = int(newest.key.removeprefix(key).lstrip(":") or 1)
-            reversed_already = Movement.objects.filter(reverses=newest).exists()
-            found[pick.pk] = (number, None if reversed_already else newest)
-    return found

@@ -16,7 +16,8 @@ from .references import fingerprint
 
 HOW_TO = (
     "1. Walk each storeroom sheet from top to bottom. Under Picked write the pieces you really took: less or more is "
-    "fine, 0 where you looked and found none, nothing where you have not been.",
+    "fine, 0 where you looked and found none, nothing where you have not been. Where you took another lot, write its "
+    "number over the one printed.",
     "2. Each cart has a sheet in drawer order. Tick what is in. A reason stands beside every quantity.",
     "3. Type the Picked numbers into this file, save it as .xlsx and give it back: manage.py confirm FILE.xlsx --by "
     "YOU. Confirming twice changes nothing; rows filled in later can be confirmed later.",

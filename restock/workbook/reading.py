@@ -2,18 +2,19 @@
 
 import zipfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from openpyxl.utils import get_column_letter
 
 from inventory.importing.problems import NOTHING, Problem, SheetRefused, quoted
-from inventory.importing.values import FaultyCell, Unfit, Whole
+from inventory.importing.values import Code, FaultyCell, Unfit, Whole
 from inventory.importing.xlsx import Workbook
 
 from .references import Fingerprint, parse_fingerprint
 
-PICKED, REFERENCE = "Picked", "Reference"
+PICKED, REFERENCE, LOT = "Picked", "Reference", "Lot"
+ANY_LOT = "any in date"  # stands where the storeroom's record knows no lot
 MOST_PICKED = 9999
 
 A_PICK_LIST = "a pick list as this tool wrote it, saved as .xlsx"
@@ -21,12 +22,13 @@ A_PICK_LIST = "a pick list as this tool wrote it, saved as .xlsx"
 
 @dataclass(frozen=True, slots=True)
 class BackRow:
-    """One row of a storeroom sheet. `picked` is pieces, or None where nothing was written."""
+    """One row of a storeroom sheet. `picked` is pieces, or None where nothing was written; `lot` as it stands there."""
 
     sheet: str
     row: int
     column: str
     reference: str
+    lot: str | None
     picked: int | None
 
 
@@ -100,25 +102,26 @@ def _check_is_zip(path: Path) -> None:
 
 def _columns(
     file: str, sheet: str, row: int, cells: Sequence[object], problems: list[Problem]
-) -> tuple[int, int] | None:
-    """Positions of Picked and Reference in a heading row, or None (and a problem) where one is missing or doubled."""
+) -> tuple[int, int, int] | None:
+    """Positions of Picked, Reference and Lot in a heading row, or None (and a problem) where one is not there once."""
     texts = [cell if isinstance(cell, str) else "" for cell in cells]
-    faults = [(name, texts.count(name)) for name in (PICKED, REFERENCE) if texts.count(name) != 1]
+    names = (PICKED, REFERENCE, LOT)
+    faults = [(name, texts.count(name)) for name in names if texts.count(name) != 1]
     for name, times in faults:
         found = f"no column {quoted(name)}" if not times else f"{times} columns {quoted(name)}"
-        expected = "the columns Picked and Reference, once each, as they were written"
+        expected = f"the columns {', '.join(names)}, once each, as they were written"
         problems.append(Problem(file, found, expected, sheet=sheet, row=row))
-    return None if faults else (texts.index(PICKED), texts.index(REFERENCE))
+    return None if faults else tuple(map(texts.index, names))
 
 
 def _read_rows(
     file: str,
     sheet: str,
     rows: Iterator[tuple[int, list[object]]],
-    columns: tuple[int, int],
+    columns: tuple[int, int, int],
     problems: list[Problem],
 ) -> Iterator[BackRow]:
-    picked_at, reference_at = columns
+    picked_at, reference_at, lot_at = columns
     width = max(columns) + 1
     whole = Whole(0, MOST_PICKED)
     for number, cells in rows:
@@ -140,7 +143,7 @@ def _read_rows(
                 )
             )
             continue
-        row = BackRow(sheet, number, letter, reference, None)
+        row = BackRow(sheet, number, letter, reference, _lot(cells, lot_at), None)
         if picked is not None:
             try:
                 pieces = whole.read(picked) if not isinstance(picked, FaultyCell) else None
@@ -150,8 +153,17 @@ def _read_rows(
             if pieces is None:
                 problems.append(problem_at(file, row, picked.found, picked.expected))
                 continue
-            row = BackRow(sheet, number, letter, reference, pieces)
+            row = replace(row, picked=pieces)
         yield row
+
+
+def _lot(cells: Sequence[object], position: int) -> str | None:
+    """The lot in a cell; a number stays as it would be typed, and what is no lot at all will match none."""
+    cell = cells[position]
+    try:
+        return None if cell is None else Code().read(cell)
+    except (Unfit, TypeError):
+        return _shown(cell)
 
 
 def _texts(cells: Sequence[object]) -> list[str]:

@@ -30,7 +30,7 @@ from .layout import (
     sheet_name,
     use_own_font,
 )
-from .reading import MOST_PICKED, PICKED, REFERENCE
+from .reading import ANY_LOT, LOT, MOST_PICKED, PICKED, REFERENCE
 from .references import reference
 
 # The cautions on one line of every page; the cover has them in full.
@@ -47,7 +47,7 @@ STOREROOM = (
     Heading("Code", 8),
     Heading("Name", 34),
     Heading("Size", 18),
-    Heading("Lot", 13),
+    Heading(LOT, 13),
     Heading("Use by", 11, "center", format="yyyy-mm-dd"),
     Heading("In all", 26, indent=1),
     Heading("For cart", 28),
@@ -115,7 +115,8 @@ def _write_storeroom(sheet: Worksheet, plan: Plan, storeroom: Place, rows: tuple
         f"Pick from {storeroom.name}",
         [
             f"For {_day(plan.for_date)}, in walking order. Write under Picked how many pieces you really took, less or "
-            "more than suggested; 0 where you looked and found none; nothing where you have not been."
+            "more than suggested; 0 where you looked and found none; nothing where you have not been. "
+            "Where you took another lot, write its number over the one printed."
         ],
         len(STOREROOM),
     )
@@ -139,7 +140,7 @@ def _pick_row(plan: Plan, row: PickRow) -> TableRow:
             consumable.code,
             _counted_in(consumable.name, consumable),
             consumable.size,
-            pick.lot.number if pick.lot else "any in date",
+            pick.lot.number if pick.lot else ANY_LOT,
             pick.lot.expires_on if pick.lot else None,
             row.in_all if row.opens_group else None,
             pick.plan_line.place.name,
@@ -148,7 +149,7 @@ def _pick_row(plan: Plan, row: PickRow) -> TableRow:
             reference(pick, plan),
         ],
         ruled=row.opens_group,
-        faint=() if row.opens_group else ("Bin", "Code", "Name", "Size", "Lot", "Use by"),
+        faint=() if row.opens_group else ("Bin", "Code", "Name", "Size", LOT, "Use by"),
     )
 
 

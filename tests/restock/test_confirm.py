@@ -83,7 +83,7 @@ def test_less_and_more_than_suggested_move_as_picked_and_are_said(path, cart, ot
     said = confirm(path)
 
     assert (cart.on_hand(tube), other_cart.on_hand(tube)) == (1, 9)
-    assert "Less than suggested:\n  Cart 1: 1 of 4 x ETT-7.0 Tracheal tube, cuffed, 7.0 mm, from Main storeroom" in said
+    assert "Less than suggested:\n  Cart 1: 1 of 4 x ETT-7.0 Tracheal tube, cuffed, 7.0 mm lot SOON, from Main" in said
     assert "More than suggested:\n  Cart 2: 9 of 3" in said
 
 
@@ -127,7 +127,9 @@ def test_another_number_for_a_confirmed_pick_is_refused_and_a_correction_replace
     confirm(path)
     fill_in(path, [2])
 
-    with pytest.raises(CommandError, match=r"row 4, column “K, Picked”: found 2; expected 4, as confirmed on"):
+    with pytest.raises(
+        CommandError, match=r"row 4, column “K, Picked”: found 2 of lot SOON; expected 4 of lot SOON as confirmed on"
+    ):
         confirm(path)
     assert cart.on_hand(tube) == 4
 
@@ -143,6 +145,45 @@ def test_a_pick_can_be_corrected_again_and_down_to_nothing_and_up_from_it(path, 
         confirm(path, "--correct")
         assert cart.on_hand(tube) == picked
     assert not ledger.differences()
+
+
+def write_lot(path, row, number):
+    workbook = load_workbook(path)
+    workbook["Main storeroom"][f"F{row}"] = number
+    workbook.save(path)
+
+
+def test_another_lot_written_over_the_printed_one_is_the_lot_that_moves(path, cart):
+    fill_in(path, [4])
+    write_lot(path, 4, "LATER")
+
+    said = confirm(path)
+    again = confirm(path)
+
+    assert moves() == [(4, "LATER", "CART-1")]
+    assert "Another lot than suggested:\n  Cart 1: 4 of 4 x ETT-7.0 Tracheal tube, cuffed, 7.0 mm lot LATER" in said
+    assert "Confirmed before and unchanged: 1 pick" in again
+
+
+def test_another_lot_for_a_confirmed_pick_is_a_correction(path):
+    fill_in(path, [4])
+    confirm(path)
+    write_lot(path, 4, "LATER")
+
+    with pytest.raises(CommandError, match="found 4 of lot LATER; expected 4 of lot SOON as confirmed"):
+        confirm(path)
+    confirm(path, "--correct")
+
+    assert moves() == [(4, "LATER", "CART-1")]
+    assert not ledger.differences()
+
+
+def test_a_lot_that_nobody_knows_is_refused_with_those_that_are_known(path):
+    fill_in(path, [4])
+    write_lot(path, 4, "S00N")
+
+    with pytest.raises(CommandError, match=r"row 4, column “Lot”: found “S00N”; expected “SOON”.*: SOON, LATER"):
+        confirm(path)
 
 
 def test_more_than_the_storeroom_holds_of_the_lot_is_refused_with_the_cell(path):

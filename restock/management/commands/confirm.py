@@ -64,6 +64,7 @@ class Command(BaseCommand):
         self._list("Could not be found", [one for one in new if not one.picked])
         self._list("Less than suggested", [one for one in new if 0 < one.picked < one.pick.quantity])
         self._list("More than suggested", [one for one in new if one.picked > one.pick.quantity])
+        self._list("Another lot than suggested", [one for one in new if one.picked and one.lot != one.pick.lot])
         self._list("Corrected", confirmation.corrected)
         if confirmation.unchanged:
             self.stdout.write(f"Confirmed before and unchanged: {count_of(len(confirmation.unchanged), 'pick')}.")
@@ -82,4 +83,5 @@ class Command(BaseCommand):
 def _sentence(settled: Settled) -> str:
     pick, line = settled.pick, settled.pick.plan_line
     was = f", not {settled.before}" if settled.is_correction else ""
-    return f"{line.place}: {settled.picked}{was} of {pick.quantity} x {line.consumable}, from {pick.storeroom}"
+    of_lot = f" lot {settled.lot}" if settled.lot else ""
+    return f"{line.place}: {settled.picked}{was} of {pick.quantity} x {line.consumable}{of_lot}, from {pick.storeroom}"
