@@ -29,11 +29,11 @@ class Command(BaseCommand):
             self.stdout.write(f"The database lost its trigger {trigger}: rows could have been changed.")
         if found or unguarded:
             raise CommandError(
-                f"{len(found)} balances differ from the ledger, {len(unguarded)} triggers are missing. "
+                f"Balances that differ from the ledger: {len(found)}. Triggers missing: {len(unguarded)}. "
                 "The movements are the truth: find out what wrote to the database beside Evenfill."
             )
         movements = Movement.objects.filter(source__department=chosen) if chosen else Movement.objects
-        self.stdout.write(f"Every balance equals the sum of its movements ({movements.count()} movements).")
+        self.stdout.write(f"Every balance equals the sum of its movements. Movements: {movements.count()}.")
 
 
 def _sentences(found: list[ledger.Difference]) -> list[str]:
