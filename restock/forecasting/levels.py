@@ -38,7 +38,7 @@ class Newsvendor:
 
 
 @dataclass(frozen=True)
-class Replay:
+class PolicyRun:
     """What a policy would have done on past days.
 
     evening: (T, L) pieces after top-up; added, taken_back: (T, L) pieces carried
@@ -120,13 +120,13 @@ def newsvendor(pmf: np.ndarray, shortage_cost: np.ndarray | float, left_cost: np
     return Newsvendor(pieces, p * expected_shortfall(pmf, pieces) + h * left_over(pmf, pieces), ratio)
 
 
-def replay(
+def run_policy(
     target: np.ndarray,
     used: np.ndarray,
     *,
     start: np.ndarray | None = None,
     take_back_above: np.ndarray | None = None,
-) -> Replay:
+) -> PolicyRun:
     """Run a policy over past days: each evening up to the target, next day the use that really came.
 
     target: (T, L) or (L,) level each evening; used: (T, L) pieces asked for on
@@ -147,4 +147,4 @@ def replay(
         evening[day] = on_hand + added[day] - taken_back[day]
         short[day] = np.maximum(used[day] - evening[day], 0)
         on_hand = np.maximum(evening[day] - used[day], 0)
-    return Replay(evening, added, taken_back, short)
+    return PolicyRun(evening, added, taken_back, short)

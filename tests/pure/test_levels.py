@@ -1,4 +1,4 @@
-"""Cart levels: tomorrow's target, the standing par, the cheapest stock, and policies replayed on past days."""
+"""Cart levels: tomorrow's target, the standing par, the cheapest stock, and policies run over past days."""
 
 import numpy as np
 import pytest
@@ -96,8 +96,8 @@ def test_a_record_below_zero_is_made_good_in_full():
     assert levels.top_up(np.array([5, 5, 5]), np.array([7, 2, -3])).tolist() == [0, 3, 8]
 
 
-def test_a_fixed_par_replayed_by_hand():
-    record = levels.replay(np.array([3]), np.array([[1], [4], [0]]))
+def test_a_fixed_par_followed_by_hand():
+    record = levels.run_policy(np.array([3]), np.array([[1], [4], [0]]))
 
     assert record.evening.ravel().tolist() == [3, 3, 3]
     assert record.added.ravel().tolist() == [0, 1, 3]
@@ -109,20 +109,20 @@ def test_a_fixed_par_replayed_by_hand():
 def test_pieces_above_tomorrow_stay_unless_taken_back():
     target, used = np.array([[5], [1], [1]]), np.zeros((3, 1), int)
 
-    assert levels.replay(target, used).evening.ravel().tolist() == [5, 5, 5]
-    back = levels.replay(target, used, take_back_above=target)
+    assert levels.run_policy(target, used).evening.ravel().tolist() == [5, 5, 5]
+    back = levels.run_policy(target, used, take_back_above=target)
     assert back.evening.ravel().tolist() == [5, 1, 1]
     assert back.taken_back.ravel().tolist() == [0, 4, 0]
 
 
 @settings(max_examples=50, deadline=None)
 @given(seed=st.integers(0, 2**32 - 1))
-def test_a_replay_conserves_pieces(seed):
+def test_a_policy_conserves_pieces(seed):
     rng = np.random.default_rng(seed)
     target, used = rng.integers(0, 6, (12, 4)), rng.integers(0, 6, (12, 4))
     start = rng.integers(0, 9, 4)
 
-    record = levels.replay(target, used, start=start, take_back_above=target + 1)
+    record = levels.run_policy(target, used, start=start, take_back_above=target + 1)
 
     served = used - record.short
     closing = record.evening[-1] - served[-1]
