@@ -11,6 +11,7 @@ from restock.web.settings import *  # noqa: F403
 from restock.web.settings import DATABASES, STORAGES
 
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+STATIC_ROOT = tempfile.mkdtemp(prefix="evenfill-static-")  # WhiteNoise warns where there is no such folder
 STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
 
 if DATABASES["default"]["ENGINE"].endswith("sqlite3"):

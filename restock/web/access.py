@@ -1,0 +1,84 @@
+"""Who may do what: every route of the site has its rule here, and a route without a rule is closed to everybody.
+
+People get a role by being in the Django group of that name. A superuser counts as a supervisor.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from django.contrib.auth.views import redirect_to_login
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse
+from django.utils.translation import gettext as _
+
+from restock.departments import ROLES
+
+ANY_ROLE = frozenset(ROLES)
+CLINICIAN, TECHNICIAN, SUPERVISOR = ROLES
+
+# Two standings that are no roles: anybody at all, and anybody who has signed in.
+ANYBODY, SIGNED_IN = "anybody", "signed in"
+
+RESTOCKING = frozenset({TECHNICIAN, SUPERVISOR})
+RULES: dict[str, frozenset[str]] = {
+    "sign-in": frozenset({ANYBODY}),
+    "sign-out": frozenset({SIGNED_IN}),
+    "tonight": ANY_ROLE,
+    "carts": ANY_ROLE,
+    "cart": ANY_ROLE,
+    "line": ANY_ROLE,
+    "shortages": ANY_ROLE,
+    "plan-evening": RESTOCKING,
+    "pick-list": RESTOCKING,
+    # One rule for the whole admin site, which asks for the staff flag and its own permissions as well.
+    "admin:": frozenset({SUPERVISOR}),
+}
+
+
+def group_names(user) -> frozenset[str]:
+    """The names of the user's groups, read once for each user object."""
+    if not hasattr(user, "_group_names"):
+        user._group_names = frozenset(user.groups.values_list("name", flat=True))
+    return user._group_names
+
+
+def standings(user) -> frozenset[str]:
+    """What the user counts as: `ANYBODY`, `SIGNED_IN` and the user's roles."""
+    if not user.is_authenticated:
+        return frozenset({ANYBODY})
+    held = ANY_ROLE & group_names(user)
+    if user.is_superuser:
+        held |= {SUPERVISOR}
+    return held | {ANYBODY, SIGNED_IN}
+
+
+def rule_for(view_name: str) -> frozenset[str]:
+    """Who may use the route: its own rule, or that of its namespace, or nobody."""
+    namespace = view_name.partition(":")[0] + ":" if ":" in view_name else None
+    return RULES.get(view_name) or RULES.get(namespace) or frozenset()
+
+
+def allows(view_name: str, user) -> bool:
+    """Whether the rule of the route lets this user in."""
+    return bool(rule_for(view_name) & standings(user))
+
+
+class AccessMiddleware:
+    """Hold every request to the rule of its route before its view runs."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        return self.get_response(request)
+
+    def process_view(self, request: HttpRequest, view, args, kwargs) -> HttpResponse | None:
+        view_name = request.resolver_match.view_name
+        if allows(view_name, request.user):
+            return None
+        if not request.user.is_authenticated:
+            return redirect_to_login(request.get_full_path())
+        if not standings(request.user) & ANY_ROLE:
+            raise PermissionDenied(_("Your account has no role yet: clinician, technician or supervisor."))
+        raise PermissionDenied(_("Your role does not include this."))

@@ -1,0 +1,168 @@
+"""One cart as a person stands before it: its lines in the order of the hand, what each gets, who draws on it."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from dataclasses import dataclass
+from datetime import date, datetime, time
+
+from django.db.models import Max, Sum
+from django.utils.safestring import SafeString
+
+from inventory.models import Consumable, Count, Department, Holding, Place, Room, Section, StockingLine
+from restock.models import Case, Pick, Plan, PlanLine
+from restock.routes import routes
+
+from .ages import counted_words, counts_words
+from .levels import bar, level_of
+
+
+@dataclass(frozen=True)
+class CartLine:
+    """One stocking line as it stands now. Its plan line is None where it was added after the plan was made.
+
+    `carried` counts the pieces that were confirmed as picked for it, None while that is open.
+    """
+
+    stocking: StockingLine
+    planned: PlanLine | None
+    on_hand: int
+    usable: int
+    counted: str
+    carried: int | None
+    bar: SafeString | str
+
+    @property
+    def consumable(self) -> Consumable:
+        return self.stocking.consumable
+
+    @property
+    def unusable(self) -> int:
+        """Pieces recorded here that are out of date or set aside on the plan's day."""
+        return max(self.on_hand - self.usable, 0)
+
+    @property
+    def to_add(self) -> int:
+        """Pieces still to bring tonight."""
+        return self.planned.allocated if self.planned and self.carried is None else 0
+
+    @property
+    def stays_short(self) -> int:
+        return self.planned.short_by if self.planned else 0
+
+    @property
+    def matters_tonight(self) -> bool:
+        """Whether somebody has to do or to know something about it."""
+        return bool(self.to_add or self.carried or self.stays_short or self.on_hand < 0)
+
+
+@dataclass(frozen=True)
+class CartContents:
+    """The cart's lines by set-up section: (name of the section, lines in drawer order)."""
+
+    sections: tuple[tuple[str, tuple[CartLine, ...]], ...]
+    counted: str
+
+    @property
+    def lines(self) -> list[CartLine]:
+        return [line for _, lines in self.sections for line in lines]
+
+    def only_tonight(self) -> CartContents:
+        """The same with the lines that matter tonight and nothing else."""
+        kept = ((name, tuple(line for line in lines if line.matters_tonight)) for name, lines in self.sections)
+        return CartContents(tuple((name, lines) for name, lines in kept if lines), self.counted)
+
+
+def cart_contents(cart: Place, plan: Plan | None, *, day: date, now: datetime, when: str) -> CartContents:
+    """Read the cart for `day`, which the page calls `when`: six queries, whatever the number of lines."""
+    stocked = StockingLine.objects.filter(place=cart).select_related("bin", "consumable")
+    held = _pieces(Holding.objects.filter(place=cart))
+    usable = _pieces(Holding.objects.filter(place=cart).usable(on=day))
+    counts = Count.objects.filter(place=cart).order_by().values("consumable").annotate(latest=Max("at"))
+    counted_at = {row["consumable"]: row["latest"] for row in counts}
+    planned = {}
+    carried = {}
+    if plan is not None:
+        planned = {line.consumable_id: line for line in plan.lines.filter(place=cart).defer("pmf")}
+        carried = _carried(plan, cart)
+
+    by_section = defaultdict(list)
+    for line in sorted(stocked, key=_drawer_order):
+        pk = line.consumable_id
+        on_hand, may_use = held.get(pk, 0), max(usable.get(pk, 0), 0)
+        at_plan = planned.get(pk)
+        drawn = bar(level_of(at_plan, on_hand=on_hand, usable=may_use, when=when)) if at_plan else ""
+        by_section[line.consumable.section].append(
+            CartLine(
+                stocking=line,
+                planned=at_plan,
+                on_hand=on_hand,
+                usable=may_use,
+                counted=counted_words(counted_at.get(pk), now),
+                carried=carried.get(pk),
+                bar=drawn,
+            )
+        )
+    sections = tuple((Section(s).label, tuple(by_section[s])) for s in sorted(by_section))
+    ages = [counted_at.get(line.consumable_id) for line in stocked]
+    return CartContents(sections, counts_words(ages, now))
+
+
+@dataclass(frozen=True)
+class RoomDay:
+    """A room whose listed cases may draw on the cart: how many, when the first starts, and what they are."""
+
+    room: Room
+    cases: int
+    first_start: time | None
+    case_types: tuple[tuple[str, int], ...]
+
+
+def rooms_that_draw(department: Department, cart: Place, day: date) -> list[RoomDay]:
+    """The rooms that reach to this cart and have a list on `day`, in the order of the round."""
+    reach = routes(department).by_room
+    room_ids = {room for room, places in reach.items() if cart.pk in places}
+    by_room: dict[Room, list[Case]] = defaultdict(list)
+    for case in listed_cases(department, day, room_ids):
+        by_room[case.room].append(case)
+    return [
+        RoomDay(
+            room=room,
+            cases=len(cases),
+            first_start=min((case.starts_at for case in cases if case.starts_at), default=None),
+            case_types=tuple(Counter(case.case_type.name for case in cases).most_common()),
+        )
+        for room, cases in by_room.items()
+    ]
+
+
+def listed_cases(department: Department, day: date, room_ids: set[int]) -> list[Case]:
+    """The day's cases of these rooms that are not cancelled, in the order of rooms and lists."""
+    cases = Case.objects.filter(department=department, date=day, room__in=room_ids)
+    return list(
+        cases.exclude(status=Case.Status.CANCELLED)
+        .select_related("room", "case_type", "size_class")
+        .order_by("room__walk_order", "room__code", "order")
+    )
+
+
+def _pieces(holdings) -> dict[int, int]:
+    rows = holdings.order_by().values_list("consumable").annotate(pieces=Sum("quantity"))
+    return dict(rows)
+
+
+def _carried(plan: Plan, cart: Place) -> dict[int, int]:
+    """Pieces picked for each consumable of which every pick was confirmed."""
+    picks = Pick.objects.filter(plan_line__plan=plan, plan_line__place=cart)
+    picked: dict[int, int] = defaultdict(int)
+    still_open = set()
+    for consumable, pieces, confirmed_at in picks.values_list("plan_line__consumable", "picked", "confirmed_at"):
+        if confirmed_at is None:
+            still_open.add(consumable)
+        picked[consumable] += pieces or 0
+    return {consumable: pieces for consumable, pieces in picked.items() if consumable not in still_open}
+
+
+def _drawer_order(line: StockingLine):
+    bin = line.bin
+    return (bin is None, bin.walk_order if bin else 0, bin.code if bin else "", line.consumable.code)

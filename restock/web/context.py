@@ -1,0 +1,34 @@
+"""What every page's frame shows: the department, its day, and the pages that the user's role opens."""
+
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest
+from django.urls import reverse
+from django.utils.translation import gettext_lazy as _
+
+from .access import allows
+from .current import current_department, today
+
+# Each page of the navigation with the pages that belong under it.
+PAGES = (
+    ("tonight", _("Tonight"), {"tonight", "line"}),
+    ("carts", _("Carts"), {"carts", "cart"}),
+    ("shortages", _("Shortages"), {"shortages"}),
+)
+
+
+def frame(request: HttpRequest) -> dict:
+    """Context of `base.html`; empty for who has not signed in or has no department."""
+    user = getattr(request, "user", None)
+    if user is None or not user.is_authenticated:
+        return {}
+    try:
+        department, day = current_department(request), today(request)
+    except PermissionDenied:
+        return {}
+    here = request.resolver_match.view_name if request.resolver_match else ""
+    nav = [
+        {"url": reverse(name), "label": label, "current": here in under}
+        for name, label, under in PAGES
+        if allows(name, user)
+    ]
+    return {"department": department, "day": day, "nav": nav}

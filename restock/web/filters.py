@@ -1,0 +1,50 @@
+"""The choices above the tables."""
+
+import django_filters
+from django import forms
+from django.db.models import F, Q, QuerySet
+from django.utils.translation import gettext_lazy as _
+
+from inventory.models import Criticality, Department, Place, Section
+from restock.models import PlanLine
+
+
+class PlanLineFilter(django_filters.FilterSet):
+    """Choose lines of a plan by place, section, criticality, by what stays short, or by words."""
+
+    words = django_filters.CharFilter(label=_("Name, size or code"), method="with_words")
+    place = django_filters.ModelChoiceFilter(label=_("Cart"), queryset=Place.objects.none(), empty_label=_("any cart"))
+    section = django_filters.ChoiceFilter(
+        label=_("Section"), field_name="consumable__section", choices=Section.choices, empty_label=_("any section")
+    )
+    criticality = django_filters.ChoiceFilter(
+        label=_("Criticality"),
+        field_name="consumable__criticality",
+        choices=Criticality.choices,
+        empty_label=_("any"),
+    )
+    short = django_filters.BooleanFilter(
+        label=_("Only what stays short"), method="staying_short", widget=forms.CheckboxInput
+    )
+
+    class Meta:
+        model = PlanLine
+        fields = ()
+
+    def __init__(self, data, *, queryset: QuerySet[PlanLine], department: Department, request) -> None:
+        super().__init__(data, queryset=queryset, request=request)
+        self.filters["place"].field.queryset = Place.objects.filter(department=department).carts()
+
+    def with_words(self, lines: QuerySet[PlanLine], name: str, words: str) -> QuerySet[PlanLine]:
+        """Every word must stand in the name, the size, the code or the cart's name."""
+        for word in words.split():
+            lines = lines.filter(
+                Q(consumable__name__icontains=word)
+                | Q(consumable__size__icontains=word)
+                | Q(consumable__code__icontains=word)
+                | Q(place__name__icontains=word)
+            )
+        return lines
+
+    def staying_short(self, lines: QuerySet[PlanLine], name: str, only: bool) -> QuerySet[PlanLine]:
+        return lines.filter(allocated__lt=F("top_up")) if only else lines

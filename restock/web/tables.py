@@ -1,0 +1,111 @@
+"""The tables of the site, drawn by `templates/tables/table.html`."""
+
+import django_tables2 as tables
+from django.urls import reverse
+from django.utils.html import format_html
+from django.utils.text import capfirst
+from django.utils.translation import gettext as say
+from django.utils.translation import gettext_lazy as _
+
+from restock.models import PlanLine, Shortage
+
+from . import levels
+from .charts import days_words
+
+NUMBER = {"cell": {"class": "num"}}
+DRAWN = {"cell": {"class": "wide"}}
+LINES_PER_PAGE = 50
+
+
+def line_link(line: PlanLine):
+    return format_html('<a href="{}">{}</a>', reverse("line", args=[line.pk]), line.consumable.label)
+
+
+def cart_link(line: PlanLine):
+    return format_html('<a href="{}">{}</a>', reverse("cart", args=[line.place_id]), line.place.name)
+
+
+class TonightTable(tables.Table):
+    """Lines of a plan that need pieces, as they stood when it was made."""
+
+    line = tables.Column(_("Line"), empty_values=(), order_by=("consumable__name", "consumable__size_position"))
+    where = tables.Column(_("Where"), empty_values=(), order_by=("place__walk_order", "place__code"))
+    level = tables.Column(_("On hand and likely use, pieces"), empty_values=(), orderable=False, attrs=DRAWN)
+    on_hand = tables.Column(_("On hand"), attrs=NUMBER)
+    likely = tables.Column(_("Likely"), empty_values=(), order_by=("q_service", "q50"), attrs=NUMBER)
+    par = tables.Column(_("Par"), attrs=NUMBER)
+    top_up = tables.Column(_("Needs"), attrs=NUMBER)
+    allocated = tables.Column(_("Add"), attrs={"cell": {"class": "num figure-to-carry"}})
+    reason = tables.Column(_("Why"), orderable=False, attrs={"cell": {"class": "cell-reason"}})
+
+    def __init__(self, *args, when: str, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.when = when
+
+    def render_line(self, record: PlanLine):
+        return line_link(record)
+
+    def render_where(self, record: PlanLine):
+        return cart_link(record)
+
+    def render_level(self, record: PlanLine):
+        return levels.bar_as_planned(record, self.when)
+
+    def render_likely(self, record: PlanLine) -> str:
+        return levels.range_words(record)
+
+
+class ShortageTable(tables.Table):
+    """What stays short, with the level as it will be when everything has been carried."""
+
+    line = tables.Column(
+        _("Line"),
+        empty_values=(),
+        order_by=("plan_line__consumable__name", "plan_line__consumable__size_position"),
+    )
+    where = tables.Column(_("Where"), empty_values=(), order_by=("plan_line__place__walk_order",))
+    level = tables.Column(_("After tonight, and likely use"), empty_values=(), orderable=False, attrs=DRAWN)
+    short_by = tables.Column(_("Below target by"), attrs=NUMBER)
+    covered = tables.Column(_("Enough for"), empty_values=(), order_by=("-plan_line__p_short_after",))
+    cause = tables.Column(_("Cause"))
+    reason = tables.Column(_("Why"), orderable=False, attrs={"cell": {"class": "cell-reason"}})
+
+    def __init__(self, *args, when: str, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.when = when
+
+    def render_line(self, record: Shortage):
+        link = line_link(record.plan_line)
+        if record.plan_line.consumable.criticality == "never_out":
+            return format_html('{} <span class="state-word">{}</span>', link, say("never out"))
+        return link
+
+    def render_where(self, record: Shortage):
+        return cart_link(record.plan_line)
+
+    def render_level(self, record: Shortage):
+        return levels.bar_after_restock(record.plan_line, self.when)
+
+    def render_covered(self, record: Shortage) -> str:
+        return days_words(1 - record.plan_line.p_short_after)
+
+    def render_cause(self, record: Shortage) -> str:
+        return capfirst(record.get_cause_display())
+
+
+class CartTable(tables.Table):
+    """The carts of a plan, with what each of them gets. Rows are `cart_totals`."""
+
+    cart = tables.Column(
+        _("Cart"),
+        accessor="place__name",
+        order_by=("place__walk_order", "place__code"),
+        linkify=("cart", [tables.A("place__pk")]),
+    )
+    room = tables.Column(_("Room"), accessor="place__room__code", orderable=False, default=_("shared"))
+    lines = tables.Column(_("Lines"), attrs=NUMBER)
+    to_add = tables.Column(_("Lines to fill"), attrs=NUMBER)
+    pieces = tables.Column(_("Pieces to add"), attrs={"cell": {"class": "num figure-to-carry"}})
+    short = tables.Column(_("Stay short"), attrs=NUMBER)
+    below_zero = tables.Column(_("Please count"), attrs=NUMBER)
+    counted = tables.Column(_("Counts"), orderable=False, attrs={"cell": {"class": "count-age"}})

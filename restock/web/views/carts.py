@@ -1,0 +1,76 @@
+"""The carts of a plan, and one cart drawer by drawer."""
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+from django_tables2 import RequestConfig
+
+from inventory.models import Place
+
+from ..ages import day_words
+from ..cart_contents import cart_contents, rooms_that_draw
+from ..current import current_department, current_plan, today
+from ..plan_summary import cart_totals
+from ..tables import LINES_PER_PAGE, CartTable
+from .evening import no_plan
+
+
+@require_safe
+def carts(request: HttpRequest) -> HttpResponse:
+    """Every cart with what it gets tonight, in the order of the round."""
+    plan = current_plan(request)
+    if plan is None:
+        return no_plan(request)
+    totals = cart_totals(plan, timezone.now())
+    table = CartTable(totals)
+    RequestConfig(request, paginate={"per_page": LINES_PER_PAGE}).configure(table)
+    context = {
+        "plan": plan,
+        "table": table,
+        "when": day_words(plan.for_date, today(request)),
+        "to_fill": [cart for cart in totals if cart.pieces],
+        "pieces": sum(cart.pieces for cart in totals),
+        "below_zero": sum(cart.below_zero for cart in totals),
+    }
+    return render(request, "carts/list.html", context)
+
+
+@require_safe
+def cart(request: HttpRequest, place_id: int) -> HttpResponse:
+    """One cart as it stands now. `?only=tonight` leaves out the lines that need nothing."""
+    department, now = current_department(request), timezone.now()
+    place = get_object_or_404(Place.objects.carts().select_related("room"), pk=place_id, department=department)
+    plan = current_plan(request)
+    day = plan.for_date if plan else today(request)
+    when = day_words(day, today(request))
+    contents = cart_contents(place, plan, day=day, now=now, when=when)
+    only_tonight = request.GET.get("only") == "tonight"
+    lines = contents.lines
+    context = {
+        "cart": place,
+        "plan": plan,
+        "when": when,
+        "contents": contents.only_tonight() if only_tonight else contents,
+        "only_tonight": only_tonight,
+        "lines_in_all": len(lines),
+        "lines_tonight": sum(line.matters_tonight for line in lines),
+        "lines_to_add": sum(line.to_add > 0 for line in lines),
+        "pieces_to_add": sum(line.to_add for line in lines),
+        "pieces_carried": sum(line.carried or 0 for line in lines),
+        "lines_short": sum(line.stays_short > 0 for line in lines),
+        "lines_to_count": sum(line.on_hand < 0 for line in lines),
+        "rooms": rooms_that_draw(department, place, day),
+        "next_cart": _next_to_fill(plan, place) if plan else None,
+    }
+    return render(request, "carts/cart.html", context)
+
+
+def _next_to_fill(plan, place: Place) -> Place | None:
+    """The next cart of the round that still waits for pieces."""
+    waiting = Place.objects.filter(
+        plan_lines__plan=plan, plan_lines__picks__confirmed_at__isnull=True, plan_lines__picks__isnull=False
+    )
+    later = waiting.filter(walk_order__gte=place.walk_order).exclude(pk=place.pk).distinct()
+    here = (place.walk_order, place.code)
+    return next((c for c in later.order_by("walk_order", "code") if (c.walk_order, c.code) > here), None)

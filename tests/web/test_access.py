@@ -1,0 +1,146 @@
+"""Who may do what. The routes come from the URL configuration, so a new one cannot be forgotten."""
+
+import pytest
+from django.http import HttpResponse
+from django.urls import include, path, reverse
+from django.utils import timezone
+
+from inventory.departments import open_department
+from restock.models import Plan
+from restock.web.access import ANYBODY, ROLES, SIGNED_IN, rule_for
+from tests.factories import CartFactory, UserFactory
+
+from .routes import every_route
+
+# One sample for each argument that a route may have; the objects are those of `evening`.
+SAMPLES = {
+    "plan_id": lambda line: line.plan_id,
+    "place_id": lambda line: line.place_id,
+    "line_id": lambda line: line.pk,
+    "object_id": lambda line: 1,
+    "id": lambda line: 1,
+    "content_type_id": lambda line: 1,
+    "app_label": lambda line: "auth",
+    "url": lambda line: "nothing-here",
+}
+POSTED = {"plan-evening", "sign-out"}
+
+
+def address_of(name, arguments, line):
+    return reverse(name, kwargs={argument: SAMPLES[argument](line) for argument in arguments})
+
+
+def try_route(client, name, arguments, line):
+    """The answer to a request for the route: "open", "refused", or "asked to sign in"."""
+    if name == "admin:None":  # the admin's own catch-all has no name; its address is anything unknown below /admin/
+        return try_address(client, "/admin/nothing-here")
+    return try_address(client, address_of(name, arguments, line), post=name in POSTED)
+
+
+def try_address(client, address, post=False):
+    answer = client.post(address) if post else client.get(address)
+    if answer.status_code == 302 and answer.url.startswith(reverse("sign-in") + "?next="):
+        return "asked to sign in"
+    return "refused" if answer.status_code == 403 else "open"
+
+
+def test_every_route_has_a_rule():
+    without = [name for name, _, _ in every_route() if not rule_for(name)]
+
+    assert not without, "add them to restock.web.access.RULES"
+
+
+@pytest.mark.parametrize("standing", [*sorted(ROLES), "no role", "nobody"])
+def test_every_route_lets_in_whom_its_rule_names(client, evening, standing):
+    line = evening(1)
+    user = {"no role": UserFactory, "nobody": lambda: None}.get(standing, lambda: UserFactory(groups=[standing]))()
+    holds = {ANYBODY} if user is None else {ANYBODY, SIGNED_IN, standing}
+
+    for name, _, arguments in every_route():
+        if user is not None:
+            client.force_login(user)
+        refused = "asked to sign in" if user is None else "refused"
+        expected = "open" if rule_for(name) & holds else refused
+        assert try_route(client, name, arguments, line) == expected, name
+
+
+def test_route_without_a_rule_is_closed_even_to_a_superuser(client, settings, department):
+    settings.ROOT_URLCONF = type(
+        "urls", (), {"urlpatterns": [path("new/", lambda r: HttpResponse(), name="new"), path("", include(BASE))]}
+    )
+    client.force_login(UserFactory(is_superuser=True, is_staff=True))
+
+    assert client.get("/new/").status_code == 403
+
+
+BASE = "restock.web.urls"
+
+
+@pytest.mark.parametrize("name", ["plan-evening", "pick-list"])
+def test_clinician_reads_but_does_not_restock(client, evening, clinician, name):
+    line = evening(1)
+    client.force_login(clinician)
+
+    assert client.get(reverse("tonight")).status_code == 200
+    arguments = ("plan_id",) if name == "pick-list" else ()
+    assert try_route(client, name, arguments, line) == "refused"
+    assert reverse(name, kwargs={"plan_id": line.plan_id} if arguments else None) not in client.get("/").text
+
+
+def test_only_a_supervisor_comes_near_the_admin_site(client, department, technician, supervisor):
+    client.force_login(technician)
+    assert client.get("/admin/").status_code == 403
+    client.force_login(supervisor)
+    assert client.get("/admin/").status_code != 403
+
+
+def test_account_without_a_role_is_told_what_is_missing(client, department):
+    client.force_login(UserFactory())
+
+    answer = client.get("/")
+
+    assert answer.status_code == 403
+    assert "no role yet" in answer.text
+    assert "Sign out" in answer.text
+
+
+@pytest.fixture
+def other_department(department):
+    return open_department(code="other", name="Another department")
+
+
+@pytest.mark.parametrize("name", ["pick-list", "cart", "line"])
+def test_objects_of_another_department_do_not_exist(client, add_line, other_department, name):
+    cart = CartFactory(department=other_department, room=None)
+    plan = Plan.objects.create(
+        department=other_department, for_date="2026-03-05", made_at=timezone.now(), method="test 1"
+    )
+    line = add_line(place=cart, of=plan)
+    arguments = {"pick-list": ("plan_id",), "cart": ("place_id",), "line": ("line_id",)}[name]
+    address = address_of(name, arguments, line)
+
+    client.force_login(UserFactory(groups=["technician", "department main"]))
+    assert client.get(address).status_code == 404
+
+    client.force_login(UserFactory(groups=["technician", "department other"]))
+    assert client.get(address).status_code == 200
+
+
+def test_of_two_departments_everyone_sees_the_one_of_their_group(client, plan, add_line, other_department):
+    add_line(name="Bougie")
+    client.force_login(UserFactory(groups=["technician", "department main"]))
+    assert "Bougie" in client.get("/").text
+
+    client.force_login(UserFactory(groups=["technician", "department other"]))
+    answer = client.get("/")
+    assert "Bougie" not in answer.text
+    assert "Another department" in answer.text
+
+
+def test_of_two_departments_who_is_in_none_gets_nothing(client, plan, other_department):
+    client.force_login(UserFactory(groups=["supervisor"], is_superuser=True))
+
+    answer = client.get("/")
+
+    assert answer.status_code == 403
+    assert "belongs to no department" in answer.text
