@@ -19,7 +19,7 @@ from restock.forecasting.usage import History, Learned, learn
 
 SEARCHES = 2  # times the weights are chosen anew, on counts that were put right with the weights before
 ROUNDS = 60  # a bound; the change a round makes decides
-TOLERANCE = 1e-3  # largest change of a predictive probability that still counts as change
+TOLERANCE = 1e-3  # probability that a round still moves in the mean cell of a line; the last of it only roughens
 SMALLEST_BELIEF = 1e-12  # what was logged did happen, however firmly the forecast ruled it out
 
 
@@ -118,7 +118,8 @@ def _maximise(history: History, kappa: np.ndarray, cut_off: np.ndarray) -> Learn
             likely = true_counts(history.counts, believed, kappa) + uncut_counts(cut_off, believed)
             corrected = replace(history, counts=likely)
             learned = learn(corrected, learned.weights)
-            if np.abs(learned.pmf - believed).max() < TOLERANCE:
+            moved = np.abs(learned.pmf - believed).sum(axis=-1).mean(axis=-1)
+            if moved.max() < TOLERANCE:
                 break
         learned = learn(corrected)
     return learned
