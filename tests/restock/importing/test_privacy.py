@@ -95,7 +95,7 @@ def test_every_bad_row_of_a_case_list_is_named(tmp_path):
         "rows 2-3, column “age_years”",
         "row 3, column “date”",
         "row 3, column “status”",
-        "row 4, column “sex”",
+        "rows 3-4, column “sex”",
         "row 6, column “weight_kg”",
     ):
         assert place in text
