@@ -7,9 +7,9 @@ catalogue's categories. P(short) is for a line that starts the day at par: what 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from inventory.models import Department
 from .forecast import Board, DayForecast, Frame, forecast_day, forecast_with, kinds_of_case, opened_by_rooms, read_frame
 from .forecasting import baselines, demand, scoring
 from .models import Policy
-from .replay import Evening, read_log, replay, used_on
+from .replay import Evening, cases_of, read_log, replay, used_on
 from .setups import Slot
 from .usage import K_MAX
 
@@ -141,13 +141,16 @@ def backtest(
     board, cases, judged = Board(frame), _PastCases(frame, Board(frame)), []
     days = sorted(log.cases)
     used = {day: used_on(log, frame, day) for day in days}
-    for evening in replay(department, frame, log, first=days[0], last=last, half_life_days=policy.half_life_days):
-        day = evening.known.day
-        history = np.array([used[past] for past in days if past < day])
-        if day >= first and len(history) >= FEWEST_DAYS:
-            judged.append(_judge(evening, forecast_day(frame, evening.known), history, board, cases))
-        cases.add(evening)
-        progress(day)
+    start = max(first, days[FEWEST_DAYS]) if len(days) > FEWEST_DAYS else last + timedelta(days=1)
+    added = 0
+    for evening in replay(department, frame, log, first=start, last=last, half_life_days=policy.half_life_days):
+        earlier = [past for past in days if past < evening.known.day]
+        for past in earlier[added:]:
+            cases.add(cases_of(log, past))
+        added = len(earlier)
+        history = np.array([used[past] for past in earlier])
+        judged.append(_judge(evening, forecast_day(frame, evening.known), history, board, cases))
+        progress(evening.known.day)
     return Backtest(frame, tuple(judged))
 
 
@@ -161,8 +164,8 @@ class _PastCases:
         self._of_type: dict[tuple[int, int], np.ndarray] = defaultdict(lambda: np.zeros(shape))
         self._of_technique: dict[int, np.ndarray] = defaultdict(lambda: np.zeros(shape))
 
-    def add(self, evening: Evening) -> None:
-        for slot, used in evening.cases:
+    def add(self, cases: Iterable[tuple[Slot, dict[int, int]]]) -> None:
+        for slot, used in cases:
             pieces = np.zeros(len(self._at), dtype=int)
             for consumable, n in used.items():
                 if consumable in self._at and not self._setups.goes_by_room(slot.case_type_id, consumable):

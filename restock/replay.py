@@ -25,14 +25,10 @@ from .tallies import CaseKind, Sums, Tallies, case_stratum, room_stratum
 
 @dataclass(frozen=True)
 class Evening:
-    """One day as it was foreseen and as it was. used: (L,) pieces of each cart line, opened-unused included.
-
-    cases: the pieces of each consumable that each case of the day used, {} for none; keyed by kind of case.
-    """
+    """One day as it was foreseen and as it was. used: (L,) pieces of each cart line, opened-unused included."""
 
     known: Known
     used: np.ndarray
-    cases: tuple[tuple[Slot, dict[int, int]], ...]
 
 
 @dataclass(frozen=True)
@@ -50,10 +46,9 @@ class Log:
 
 
 def replay(
-    department: Department, frame: Frame, *, first: date, last: date, half_life_days: float
+    department: Department, frame: Frame, log: Log, *, first: date, last: date, half_life_days: float
 ) -> Iterator[Evening]:
-    """Yield every day from `first` to `last` that had cases, in order. The log is read once, in a few queries."""
-    log = read_log(department, last)
+    """Yield every day from `first` to `last` with a list, in order, knowing only what lay before it."""
     days = sorted(log.cases)
     running = _Running(frame.setups, landmark=days[0] if days else first, half_life_days=half_life_days)
     day = min(days[0], first) if days else first
@@ -67,7 +62,7 @@ def replay(
                 add_ons=add_ons(department, day=day, slots=slots),
                 cancellation=cancellation(department, before=day),
             )
-            yield Evening(known, used_on(log, frame, day), _by_case(log, day))
+            yield Evening(known, used_on(log, frame, day))
         running.add(log, day)
         day += timedelta(days=1)
 
@@ -96,7 +91,7 @@ class _Running:
                     continue
                 by_line[self._setups.line(consumable)] += pieces
                 if consumable in self._setups.runs:
-                    self._sums.splits[case.size_class_id, consumable] += pieces * weight
+                    self._sums.splits[case.case_type_id, case.size_class_id, consumable] += pieces * weight
             for line, pieces in by_line.items():
                 self._sums.replace(stratum, line, 0, pieces, weight)
         for room, consumable, pieces in log.loose[day]:
@@ -170,7 +165,8 @@ def used_on(log: Log, frame: Frame, day: date) -> np.ndarray:
     return used
 
 
-def _by_case(log: Log, day: date) -> tuple[tuple[Slot, dict[int, int]], ...]:
+def cases_of(log: Log, day: date) -> tuple[tuple[Slot, dict[int, int]], ...]:
+    """Each logged case of a day with the pieces of each consumable that it used."""
     return tuple(
         (
             Slot(

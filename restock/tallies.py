@@ -56,14 +56,15 @@ class Tallies:
     """The log in sums, as it counts on one day: all weights are faded numbers of cases (or of room-days, or pieces).
 
     slots: the kind of case of each case stratum. rooms: the room of each room stratum. cases: of each stratum.
-    quantities: (stratum, pieces, weight) of each line. splits: pieces for each (size class, consumable of a run).
+    quantities: (stratum, pieces, weight) of each line. splits: pieces for each (case type, size class, consumable).
+
     """
 
     slots: dict[int, Slot]
     rooms: dict[int, int]
     cases: dict[int, float]
     quantities: dict[Line, list[tuple[int, int, float]]]
-    splits: dict[tuple[int, int], float]
+    splits: dict[tuple[int, int, int], float]
 
 
 def read_tallies(department: Department, day: date) -> Tallies:
@@ -85,13 +86,8 @@ def read_tallies(department: Department, day: date) -> Tallies:
     ):
         quantities["run" if run else "piece", run or consumable].append((stratum, quantity, weight * fade))
     splits = SplitTally.objects.filter(consumable__department=department)
-    return Tallies(
-        slots,
-        rooms,
-        cases,
-        dict(quantities),
-        {(c, pk): pieces * fade for c, pk, pieces in splits.values_list("size_class", "consumable", "pieces")},
-    )
+    pieces = splits.values_list("case_type", "size_class", "consumable", "pieces")
+    return Tallies(slots, rooms, cases, dict(quantities), {tuple(key): n * fade for *key, n in pieces})
 
 
 def weight_of(day: date, learning: Learning) -> float:
@@ -108,7 +104,7 @@ class Sums:
 
     cases: dict[tuple, float] = field(default_factory=lambda: defaultdict(float))
     quantities: dict[tuple[tuple, Line, int], float] = field(default_factory=lambda: defaultdict(float))
-    splits: dict[tuple[int, int], float] = field(default_factory=lambda: defaultdict(float))
+    splits: dict[tuple[int, int, int], float] = field(default_factory=lambda: defaultdict(float))
 
     def replace(self, stratum: tuple, line: Line, old: int, new: int, weight: float) -> None:
         """A case or room-day that was tallied with `old` pieces of the line turns out to have used `new`."""
@@ -158,7 +154,9 @@ def _changes(learning: Learning, through: int, at: datetime) -> Sums:
         else:
             totals = per_case[case_id, setups.line(consumable_id)]
             if consumable_id in setups.runs and case_id in cases:
-                changes.splits[cases[case_id].size_class_id, consumable_id] += (new - old) * weight_of(day, learning)
+                changes.splits[case_type_id, cases[case_id].size_class_id, consumable_id] += (new - old) * weight_of(
+                    day, learning
+                )
         totals[0] += old
         totals[1] += new
     loose = upto.filter(case__isnull=True).order_by().values_list("room", "date", "consumable")
@@ -286,7 +284,8 @@ def _apply(department: Department, changes: Sums) -> None:
     QuantityTally.objects.bulk_update(changed, ["weight"], batch_size=200)
 
     splits = {
-        (s.size_class_id, s.consumable_id): s for s in SplitTally.objects.filter(consumable__department=department)
+        (s.case_type_id, s.size_class_id, s.consumable_id): s
+        for s in SplitTally.objects.filter(consumable__department=department)
     }
     added, changed = [], []
     for key, pieces in changes.splits.items():
@@ -294,6 +293,9 @@ def _apply(department: Department, changes: Sums) -> None:
             splits[key].pieces += pieces
             changed.append(splits[key])
         else:
-            added.append(SplitTally(size_class_id=key[0], consumable_id=key[1], pieces=pieces))
+            case_type, size_class, consumable = key
+            added.append(
+                SplitTally(case_type_id=case_type, size_class_id=size_class, consumable_id=consumable, pieces=pieces)
+            )
     SplitTally.objects.bulk_create(added, batch_size=1000)
     SplitTally.objects.bulk_update(changed, ["pieces"], batch_size=200)

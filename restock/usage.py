@@ -34,7 +34,7 @@ class Usage:
     """All that was learned of a department, to be asked about slots and rooms.
 
     groups: lines by kind of dependency. group_of: the group of each line. room_days: lines that go by room and day,
-    with one cell for each room. splits: for each (size run, size class) the share of each of its sizes.
+    with one cell for each room. splits: for each (size run, case type, size class) the share of each of its sizes.
     has_log: False while everything is from the set-up standard.
     """
 
@@ -42,7 +42,7 @@ class Usage:
     groups: tuple[LearnedLines, ...]
     group_of: dict[Line, int]
     room_days: LearnedLines
-    splits: dict[tuple[int, int], np.ndarray]
+    splits: dict[tuple[int, int, int], np.ndarray]
     has_log: bool
 
     def alpha(self, line: Line, slot: Slot) -> np.ndarray:
@@ -73,7 +73,7 @@ class Usage:
                 alpha = self.alpha(line, slot)
                 pmfs[i] = alpha / alpha.sum()
                 if line[0] == "run":
-                    shares[i] = self.splits[line[1], slot.size_class_id][
+                    shares[i] = self.splits[line[1], slot.case_type_id, slot.size_class_id][
                         self.setups.sizes[line[1]].index(consumable_id)
                     ]
         split = shares < 1.0
@@ -147,25 +147,37 @@ def _learn_rooms(setups: Setups, tallies: Tallies, slots: list[Slot]) -> Learned
     return LearnedLines({line: row for row, line in enumerate(lines)}, cells, learn(history))
 
 
-def _learn_splits(setups: Setups, tallies: Tallies, seen: list[Slot]) -> dict[tuple[int, int], np.ndarray]:
-    """Share of each size of each run for each size class, expected from the rules, the rows and the par sheet."""
+def _learn_splits(setups: Setups, tallies: Tallies, seen: list[Slot]) -> dict[tuple[int, int, int], np.ndarray]:
+    """Share of each size of each run for each case type and size class.
+
+    Body size decides first: a class's shares are expected from the rules, the rows and the par sheet, and learned over
+    all its cases. A case type may have ways of its own (a wide catheter where blood is lost), so its shares are learned
+    on top of those of the class.
+    """
     case_types: dict[int, dict[int, float]] = defaultdict(lambda: defaultdict(float))
     for slot in seen:
         case_types[slot.size_class_id][slot.case_type_id] += 1.0
     for stratum, slot in tallies.slots.items():
         case_types[slot.size_class_id][slot.case_type_id] += tallies.cases[stratum]
+    pieces = defaultdict(dict)
+    for (case_type, size_class, consumable), amount in tallies.splits.items():
+        pieces[case_type, size_class][consumable] = max(amount, 0.0)
+    cells = [(case_type, size_class) for size_class, types in case_types.items() for case_type in types]
 
     splits = {}
     for run, sizes in setups.sizes.items():
         by_par = np.array([setups.cart_par.get(pk, 0) for pk in sizes], dtype=float) + PAR_PIECES
         by_par /= by_par.sum()
-        counts = np.array([[tallies.splits.get((c, pk), 0.0) for pk in sizes] for c in setups.size_classes])
         expected = [setups.sizing(c, sizes, case_types[c]) for c in setups.size_classes]
         standard = np.array(
             [by_par if stated is None else (stated + PAR_PIECES * by_par) / (1 + PAR_PIECES) for stated in expected]
         )
-        learned = learn_split(counts.clip(min=0.0), standard)
-        splits.update({(run, size_class): learned[n] for n, size_class in enumerate(setups.size_classes)})
+        of_cell = np.array([[pieces[cell].get(pk, 0.0) for pk in sizes] for cell in cells]).reshape(-1, len(sizes))
+        class_of = np.array([setups.size_classes.index(size_class) for _, size_class in cells], dtype=int)
+        of_class = np.zeros_like(standard)
+        np.add.at(of_class, class_of, of_cell)
+        learned = learn_split(of_cell, learn_split(of_class, standard)[class_of])
+        splits.update({(run, *cell): shares for cell, shares in zip(cells, learned, strict=True)})
     return splits
 
 

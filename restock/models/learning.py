@@ -96,14 +96,15 @@ class QuantityTally(models.Model):
 
 
 class SplitTally(models.Model):
-    """How many pieces of one size of a run went to cases of one size class."""
+    """How many pieces of one size of a run went to cases of one type and size class."""
 
+    case_type = models.ForeignKey("restock.CaseType", on_delete=models.PROTECT, related_name="splits")
     size_class = models.ForeignKey("restock.SizeClass", on_delete=models.PROTECT, related_name="splits")
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="splits")
     pieces = models.FloatField(default=0)
 
     class Meta:
-        constraints = [models.UniqueConstraint(fields=["size_class", "consumable"], name="split_unique")]
+        constraints = [models.UniqueConstraint(fields=["case_type", "size_class", "consumable"], name="split_unique")]
 
     def __str__(self) -> str:
         return f"{self.size_class}: {self.pieces:.1f} x {self.consumable}"

@@ -81,9 +81,9 @@ def test_pieces_of_all_sizes_count_for_the_run_and_each_for_its_size(department,
     bring_forward(department=department, at=night(0))
 
     assert tallied() == {(run, "", 2): 1.0}
-    assert {(s.size_class, s.consumable): s.pieces for s in SplitTally.objects.all()} == {
-        (case.size_class, small): pytest.approx(1.0),
-        (case.size_class, large): pytest.approx(1.0),
+    assert {(s.case_type, s.size_class, s.consumable): s.pieces for s in SplitTally.objects.all()} == {
+        (case.case_type, case.size_class, small): pytest.approx(1.0),
+        (case.case_type, case.size_class, large): pytest.approx(1.0),
     }
 
 
