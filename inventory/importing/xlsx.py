@@ -1,45 +1,62 @@
 """Open .xlsx workbooks without trusting them, and read their rows as a stream.
 
-Why not openpyxl here: its streaming reader needs several times as long for a history of 900,000
-rows, and it cannot tell a formula that was never calculated from an empty cell. The file format is
-ECMA-376 part 1 (SpreadsheetML); number formats and day counts are openpyxl's.
+openpyxl reads the cells, and through defusedxml refuses entities. What it would not refuse is judged here: sizes
+before anything is unpacked, sheets that are no lists, and formulas without a result.
 """
 
-import posixpath
+import warnings
 import zipfile
-import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from datetime import datetime, timedelta
+from functools import cached_property
+from itertools import islice
 from pathlib import Path
-from xml.parsers import expat
+from typing import BinaryIO
 
-from openpyxl.styles.numbers import BUILTIN_FORMATS, is_date_format
-from openpyxl.utils.datetime import CALENDAR_MAC_1904, CALENDAR_WINDOWS_1900
+import openpyxl
+from defusedxml import DefusedXmlException
+from openpyxl.cell.read_only import ReadOnlyCell
+from openpyxl.utils.datetime import from_excel
+from openpyxl.utils.escape import unescape
+from openpyxl.xml.constants import ARC_CONTENT_TYPES, ARC_ROOT_RELS
 
-from inventory.importing.problems import Problem, SheetRefused
-from inventory.importing.xlsx_cells import (
-    MOST_COLUMNS,
-    HasDoctype,
-    RowReader,
-    SharedTextReader,
-    TooWide,
-    local_name,
-    new_parser,
-)
+from inventory.importing.problems import Problem, SheetRefused, quoted
+from inventory.importing.values import FaultyCell
 
 # Far above a two-year history of 900,000 rows (about 300 MB unpacked, 10 times its packed size),
 # far below what would fill a server.
 MOST_BYTES_UNPACKED = 2 * 1024**3
 MOST_TIMES_PACKED_SIZE = 200
-HARMLESS_PART_BYTES = 64 * 1024**2  # a part below this may be packed however well it packs
-MOST_TEXT_BYTES = 512 * 1024**2  # shared texts are the one part that is kept in memory
-MOST_ELEMENTS = 500_000  # of styles, sheets, relations
+# A part below this may be packed however well it packs. openpyxl holds one row whole, at up to 90 times its size.
+HARMLESS_PART_BYTES = 8 * 1024**2
+MOST_TEXT_BYTES = 512 * 1024**2  # shared texts are kept in memory
+MOST_TREE_BYTES = 32 * 1024**2  # these are kept in memory as trees, at many times their size
+WORKSHEETS = "xl/worksheets/"  # read row by row
+KEPT_AS_TREES = ("styles.xml", "workbook.xml", ".rels", ARC_CONTENT_TYPES)
 
-CHUNK_BYTES = 64 * 1024
+MOST_COLUMNS = 500  # a sheet this wide is not a list of rows, and one stray cell far right costs memory
+MOST_ROWS = 1_048_576  # what the format allows; a row numbered beyond would be reached through blank ones
+ROWS_AT_ONCE = 500
+
+# The strict variant of ECMA-376; openpyxl knows only the transitional one, and finds no cells in this.
+STRICT_NAMESPACE = b"http://purl.oclc.org/ooxml/"
 
 A_SPREADSHEET = "an Excel workbook (.xlsx) or a CSV file in UTF-8"
 SAVE_AS_XLSX = f"{A_SPREADSHEET}: open it in the spreadsheet program and save it as .xlsx"
 SAVE_AGAIN = "a whole workbook: fetch it again, or open it in the spreadsheet program and save it again"
 WITHOUT_PASSWORD = "a workbook without a password: open it, take the password off and save it again"
+
+NOT_CALCULATED = FaultyCell(
+    "a formula that was never calculated",
+    "its result: open the file in the spreadsheet program and save it there",
+)
+NO_SUCH_DAY = FaultyCell("a number shown as a date that no calendar has", "a date that exists")
+# openpyxl reads an impossible day as this error and does not tell the two apart.
+NO_SUCH_DAY_OR_ERROR = FaultyCell(
+    "the error “#VALUE!” or a number shown as a date that no calendar has",
+    "a value or a date that exists: mend the formula or type the value",
+)
 
 Progress = Callable[[int, int], object]  # bytes read so far, bytes in all
 
@@ -52,48 +69,79 @@ class Workbook:
 
     def __init__(self, path: Path):
         self.file = path.name
-        self._archive = self._open(path)
+        self._path = path
+        self._opened = ExitStack()
         try:
-            self._check_size()
-            self._read_contents()
+            self._source = self._opened.enter_context(path.open("rb"))
+            with self._judged(), zipfile.ZipFile(self._source) as archive:
+                self._check_sizes(archive.infolist())
+                self._check_kind(archive)
+            self._book = self._load(self._source, data_only=False)
+            self.sheets = {sheet.title: sheet.sheet_state == "visible" for sheet in self._book.worksheets}
+            if not self.sheets:
+                raise self._refuse("a workbook without a worksheet", SAVE_AS_XLSX)
         except BaseException:
-            self._archive.close()
+            self._opened.close()
             raise
 
     def __enter__(self) -> "Workbook":
         return self
 
     def __exit__(self, *exc_info) -> None:
-        self._archive.close()
+        self._opened.close()
 
     def rows(self, sheet: str, progress: Progress | None = None) -> Iterator[tuple[int, list[object]]]:
         """Yield (row number, cells) of every row that holds something, from the first to the last.
 
-        A cell is None, str, bool, int, float, datetime, time or FaultyCell; cells[0] is column A.
+        A cell is None, str, bool, int, float, date, datetime, time or FaultyCell; cells[0] is column A.
         """
-        part = self._parts[sheet]
-        reader = RowReader(self._shared_texts(), self._date_styles, self._epoch)
-        total = self._archive.getinfo(part).file_size
-        for done in self._stream(part, reader.parser):
-            yield from reader.take_rows()
+        size, epoch = self._path.stat().st_size, self._book.epoch
+        results = self._stored_results(sheet)
+        for batch in self._batches(self._book, sheet):
+            for number, row in batch:
+                if any(cell.data_type == "f" for cell in row):
+                    calculated = next(stored for at, stored in results if at == number)
+                    cells = [
+                        _result(result, epoch) if cell.data_type == "f" else _value(cell, epoch)
+                        for cell, result in zip(row, calculated, strict=True)
+                    ]
+                else:
+                    cells = [_value(cell, epoch) for cell in row]
+                while cells and cells[-1] is None:
+                    cells.pop()
+                if len(cells) > MOST_COLUMNS:
+                    raise self._refuse(
+                        f"a cell beyond column {MOST_COLUMNS}",
+                        "a list with its headings in one row: delete stray cells",
+                    )
+                if cells:
+                    yield number, cells
             if progress is not None:
-                progress(done, total)
+                progress(self._source.tell(), size)
+        if progress is not None:
+            progress(size, size)
 
     def _refuse(self, found: str, expected: str) -> SheetRefused:
         return SheetRefused(Problem(self.file, found, expected))
 
-    def _damaged(self) -> SheetRefused:
-        return self._refuse("a workbook that is cut short or damaged", SAVE_AGAIN)
-
-    def _open(self, path: Path) -> zipfile.ZipFile:
+    @contextmanager
+    def _judged(self) -> Iterator[None]:
+        """Turn whatever reading trips over into a refusal; openpyxl's remarks on what it leaves out are kept in."""
         try:
-            return zipfile.ZipFile(path)
-        except (zipfile.BadZipFile, EOFError, ValueError, NotImplementedError):
-            raise self._damaged() from None
+            with warnings.catch_warnings():
+                warnings.filterwarnings("ignore", category=UserWarning, module=r"openpyxl\.")
+                yield
+        except (SheetRefused, MemoryError):
+            raise
+        except NotImplementedError:
+            raise self._refuse("a workbook packed in an unknown way", SAVE_AGAIN) from None
+        except Exception as fault:  # a damaged part makes openpyxl raise anything, from KeyError to TypeError
+            if isinstance(fault, DefusedXmlException) or isinstance(fault.__cause__, DefusedXmlException):
+                raise self._refuse("a document type declaration inside the workbook", SAVE_AGAIN) from None
+            raise self._refuse("a workbook that is cut short or damaged", SAVE_AGAIN) from None
 
-    def _check_size(self) -> None:
+    def _check_sizes(self, parts: Sequence[zipfile.ZipInfo]) -> None:
         """Judge the sizes in the archive's directory: zipfile never unpacks more than they state."""
-        parts = self._archive.infolist()
         if any(part.flag_bits & 0x1 for part in parts):
             raise self._refuse("a file locked with a password", WITHOUT_PASSWORD)
         unpacked = sum(part.file_size for part in parts)
@@ -104,108 +152,74 @@ class Workbook:
                 f"a small file that unpacks to {unpacked // 1024**2} MB, as no department's sheet does",
                 "a workbook of at most 2 GB unpacked; a longer history can be split or saved as CSV",
             )
+        for part in parts:
+            if part.file_size > MOST_TREE_BYTES and part.filename.endswith(KEPT_AS_TREES):
+                raise self._refuse(f"{part.file_size // 1024**2} MB of styles or sheet names", SAVE_AGAIN)
+            if part.file_size > MOST_TEXT_BYTES and not part.filename.startswith(WORKSHEETS):
+                raise self._refuse("more text than fits in memory", "a shorter workbook, or a CSV file")
 
-    def _read_contents(self) -> None:
-        names = set(self._archive.namelist())
-        if "_rels/.rels" not in names:
+    def _check_kind(self, archive: zipfile.ZipFile) -> None:
+        names = archive.namelist()
+        if ARC_ROOT_RELS not in names:
             raise self._refuse("a zip archive that is not a workbook", SAVE_AS_XLSX)
-        main = next((target for kind, target in self._relations("").values() if kind == "officeDocument"), None)
-        if main is None or main not in names:
-            raise self._refuse("a file without a workbook in it", SAVE_AS_XLSX)
-        if not main.endswith(".xml"):
+        if any(name.endswith("workbook.bin") for name in names):
             raise self._refuse("a binary workbook (.xlsb)", SAVE_AS_XLSX)
+        if ARC_CONTENT_TYPES not in names:
+            raise self._refuse("a file without a workbook in it", SAVE_AS_XLSX)
+        if STRICT_NAMESPACE in archive.read(ARC_ROOT_RELS):
+            raise self._refuse("a workbook saved as Strict Open XML", "a workbook saved as plain .xlsx")
 
-        relations = self._relations(main)
-        self._parts: dict[str, str] = {}
-        self.sheets: dict[str, bool] = {}
-        self._epoch = CALENDAR_WINDOWS_1900
-        for tag, attributes in self._elements(main):
-            if tag == "workbookPr" and attributes.get("date1904") in ("1", "true"):
-                self._epoch = CALENDAR_MAC_1904
-            elif tag == "sheet":
-                kind, target = relations.get(attributes.get("id", ""), ("", ""))
-                if kind == "worksheet" and target in names:
-                    self._parts[attributes["name"]] = target
-                    self.sheets[attributes["name"]] = attributes.get("state", "visible") == "visible"
-        if not self.sheets:
-            raise self._refuse("a workbook without a worksheet", SAVE_AS_XLSX)
+    def _load(self, source: BinaryIO, *, data_only: bool) -> openpyxl.Workbook:
+        with self._judged():
+            try:
+                book = openpyxl.load_workbook(source, read_only=True, data_only=data_only, keep_links=False)
+            except OSError:  # what openpyxl raises for a Word document, say
+                raise self._refuse("a file without a workbook in it", SAVE_AS_XLSX) from None
+        self._opened.callback(book.close)
+        return book
 
-        by_kind = dict(relations.values())
-        self._texts_part = by_kind.get("sharedStrings")
-        self._date_styles = self._read_date_styles(by_kind.get("styles"))
+    @cached_property
+    def _book_of_results(self) -> openpyxl.Workbook:
+        return self._load(self._opened.enter_context(self._path.open("rb")), data_only=True)
 
-    def _relations(self, part: str) -> dict[str, tuple[str, str]]:
-        """Relation id -> (last word of its type, part it points to)."""
-        folder, name = posixpath.split(part)
-        path = posixpath.join(folder, "_rels", f"{name}.rels")
-        return {
-            attributes["Id"]: (
-                attributes["Type"].rpartition("/")[2],
-                posixpath.normpath(posixpath.join("/", folder, attributes["Target"])).lstrip("/"),
-            )
-            for tag, attributes in self._elements(path)
-            if tag == "Relationship" and attributes.get("TargetMode") != "External"
-        }
+    def _stored_results(self, sheet: str) -> Iterator[tuple[int, Sequence[ReadOnlyCell]]]:
+        """The sheet's rows again by stored results; the file is opened for it when the first one is asked for."""
+        for batch in self._batches(self._book_of_results, sheet):
+            yield from batch
 
-    def _read_date_styles(self, part: str | None) -> frozenset[int]:
-        """Numbers of the cell styles that show a number as a date or time."""
-        if part not in self._archive.namelist():
-            return frozenset()
-        formats = dict(BUILTIN_FORMATS)
-        styles: list[int] = []
-        within_cell_styles = False
-        for tag, attributes in self._elements(part):
-            if tag == "numFmt" and "numFmtId" in attributes:
-                formats[int(attributes["numFmtId"])] = attributes.get("formatCode", "")
-            elif tag in ("cellXfs", "cellStyles", "dxfs"):
-                within_cell_styles = tag == "cellXfs"
-            elif tag == "xf" and within_cell_styles:
-                styles.append(int(attributes.get("numFmtId", 0)))
-        return frozenset(style for style, number in enumerate(styles) if is_date_format(formats.get(number, "General")))
+    def _batches(self, book: openpyxl.Workbook, sheet: str) -> Iterator[list[tuple[int, Sequence[ReadOnlyCell]]]]:
+        """Row numbers and cells as openpyxl reads them, some rows at a time; rows left out in the file come empty."""
+        worksheet = book[sheet]
+        worksheet.reset_dimensions()  # a stated size that is too small would cut rows off
+        rows = enumerate(worksheet.iter_rows(), start=1)
+        while True:
+            with self._judged():  # never across a yield: the warning filters are the whole process's
+                batch = list(islice(rows, ROWS_AT_ONCE))
+            if not batch:
+                return
+            if batch[-1][0] > MOST_ROWS:
+                raise self._refuse(f"a row beyond {MOST_ROWS}", SAVE_AGAIN)
+            yield batch
 
-    def _elements(self, part: str) -> list[tuple[str, dict[str, str]]]:
-        """Tags and attributes of a small part in document order, without namespace prefixes."""
-        elements: list[tuple[str, dict[str, str]]] = []
 
-        def start(tag, attributes):
-            elements.append((local_name(tag), {local_name(name): text for name, text in attributes.items()}))
-
-        parser = new_parser()
-        parser.StartElementHandler = start
-        for _ in self._stream(part, parser):
-            if len(elements) > MOST_ELEMENTS:
-                raise self._refuse(f"more than {MOST_ELEMENTS} styles or sheets", SAVE_AGAIN)
-        return elements
-
-    def _shared_texts(self) -> list[str]:
-        if self._texts_part not in self._archive.namelist():
-            return []
-        if self._archive.getinfo(self._texts_part).file_size > MOST_TEXT_BYTES:
-            raise self._refuse("more text than fits in memory", "a shorter workbook, or a CSV file")
-        reader = SharedTextReader()
-        for _ in self._stream(self._texts_part, reader.parser):
-            pass
-        return reader.texts
-
-    def _stream(self, part: str, parser: expat.XMLParserType) -> Iterator[int]:
-        """Feed a part to a parser; yield the bytes fed so far after each chunk."""
-        done = 0
+def _value(cell: ReadOnlyCell, epoch: datetime) -> object:
+    """A cell without a formula, or the stored result of one."""
+    value = cell.value
+    if isinstance(value, str):
+        if cell.data_type != "e":
+            return (unescape(value) if "_x" in value else value).strip() or None
+        if value == "#VALUE!":
+            return NO_SUCH_DAY_OR_ERROR
+        return FaultyCell(f"the error {quoted(value)}", "a value: mend the formula or type the value")
+    if isinstance(value, float) and value.is_integer():
+        return int(value)
+    if isinstance(value, timedelta):  # a clock shown as hours that may pass 24
         try:
-            with self._archive.open(part) as source:
-                while chunk := source.read(CHUNK_BYTES):
-                    parser.Parse(chunk, False)
-                    done += len(chunk)
-                    yield done
-                parser.Parse(b"", True)
-                yield done
-        except TooWide:
-            raise self._refuse(
-                f"a cell beyond column {MOST_COLUMNS}",
-                "a list with its headings in one row: delete stray cells",
-            ) from None
-        except HasDoctype:
-            raise self._refuse("a document type declaration inside the workbook", SAVE_AGAIN) from None
-        except (zipfile.BadZipFile, zlib.error, expat.ExpatError, EOFError, LookupError, ValueError):
-            raise self._damaged() from None
-        except NotImplementedError:
-            raise self._refuse("a workbook packed in an unknown way", SAVE_AGAIN) from None
+            return from_excel(value / timedelta(days=1), epoch)
+        except (OverflowError, ValueError):
+            return NO_SUCH_DAY
+    return value
+
+
+def _result(cell: ReadOnlyCell, epoch: datetime) -> object:
+    return NOT_CALCULATED if cell.value is None and cell.data_type == "n" else _value(cell, epoch)
