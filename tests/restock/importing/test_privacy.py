@@ -96,7 +96,7 @@ def test_every_bad_row_of_a_case_list_is_named(tmp_path):
         "row 3, column “date”",
         "row 3, column “status”",
         "rows 3-4, column “sex”",
-        "row 6, column “weight_kg”",
+        "rows 3, 6, column “weight_kg”",
     ):
         assert place in text
 
