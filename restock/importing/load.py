@@ -133,6 +133,8 @@ def sheets_of(path: Path) -> list[Sheet]:
     A sheet or file is known by its name (`case-types`, `case-types.csv`); other names are left alone. Raises
     SheetRefused where none is known or a folder has one kind twice.
     """
+    if not path.exists():
+        raise SheetRefused(Problem(path.name, "nothing of this name", "a workbook (.xlsx), or a folder of files"))
     if path.is_dir():
         sheets = [
             Sheet(kind, file)

@@ -10,7 +10,8 @@ from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
-from django.db import transaction
+from django.db import connection, transaction
+from django.db.migrations.executor import MigrationExecutor
 from django.utils.text import slugify
 
 from inventory.models import Department
@@ -41,7 +42,7 @@ class Command(BaseCommand):
 
     def handle(self, *, name, code, time_zone, user, **options):
         code = code or slugify(name)[:50]
-        call_command("migrate", verbosity=0, interactive=False)
+        self._prepare_database()
         known = Department.objects.filter(code=code).exists()
         password = self._password(user) if user and self._is_new(user) else None
         try:
@@ -62,6 +63,11 @@ class Command(BaseCommand):
         elif not get_user_model().objects.filter(groups__name="supervisor").exists():
             self.stdout.write(f'There is no supervisor yet: manage.py begin "{name}" --code {code} --user NAME')
         self.stdout.write(NEXT)
+
+    def _prepare_database(self) -> None:
+        executor = MigrationExecutor(connection)
+        if executor.migration_plan(executor.loader.graph.leaf_nodes()):
+            call_command("migrate", verbosity=0, interactive=False)
 
     def _is_new(self, user: str) -> bool:
         return not get_user_model().objects.filter(username=user).exists()
