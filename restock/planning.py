@@ -21,6 +21,7 @@ from .models import Case, Learning, Pick, Plan, PlanLine, Policy, Shortage
 from .reasons import why, why_short
 from .stock import Stock, read_stock
 from .tallies import bring_forward
+from .widening import planned_levels
 
 PMF_DIGITS = 6
 
@@ -46,11 +47,15 @@ class ShortageDraft:
 
 @dataclass(frozen=True)
 class Draft:
-    """A plan before it is stored. Arrays are (L,), in the order of the frame's lines; pieces throughout."""
+    """A plan before it is stored. Arrays are (L,), in the order of the frame's lines; pieces throughout.
+
+    widened: lines whose kind failed its gate, planned above the service level asked for.
+    """
 
     forecast: DayForecast
     stock: Stock
     service_level: np.ndarray
+    widened: np.ndarray
     weight: np.ndarray
     q_service: np.ndarray
     target: np.ndarray
@@ -71,7 +76,9 @@ def draft_plan(department: Department, day: date, *, policy: Policy) -> Draft:
     stock = read_stock(department, lines, on=day)
     service_level = np.array([policy.service_level(line.consumable.criticality) for line in lines])
     weight = np.array([policy.weight(line.consumable.criticality) for line in lines])
-    q_service = demand.quantile(forecast.pmf, service_level)
+    kinds = [line.consumable.category for line in lines]
+    planned_level = planned_levels(department, kinds, service_level)
+    q_service = demand.quantile(forecast.pmf, planned_level)
     target = _targets(lines, q_service, policy)
     top_up = np.maximum(target - stock.usable, 0)
 
@@ -81,7 +88,10 @@ def draft_plan(department: Department, day: date, *, policy: Policy) -> Draft:
     allocated = allocate(forecast.pmf, stock.usable, top_up, group, in_store, weight).given
     picks = _picks(lines, stock, allocated, day)
     shortages = _shortages(forecast, stock, q_service, top_up, allocated, weight)
-    return Draft(forecast, stock, service_level, weight, q_service, target, top_up, allocated, picks, shortages)
+    widened = planned_level > service_level
+    return Draft(
+        forecast, stock, service_level, widened, weight, q_service, target, top_up, allocated, picks, shortages
+    )
 
 
 @transaction.atomic
@@ -235,7 +245,7 @@ def _plan_lines(plan: Plan, draft: Draft) -> list[PlanLine]:
                 shortfall_before=float(shortfall[0][n]),
                 shortfall_after=float(shortfall[1][n]),
                 allocated=int(draft.allocated[n]),
-                reason=why(**figures, has_log=has_log),
+                reason=why(**figures, has_log=has_log, widened=bool(draft.widened[n])),
                 pmf=[round(float(p), PMF_DIGITS) for p in pmf[n, :support]],
                 **figures,
             )

@@ -34,11 +34,14 @@ def why(
     target: int,
     top_up: int,
     has_log: bool,
+    widened: bool,
 ) -> str:
     """Why a line of a cart is asked for `top_up` pieces. Figures as in PlanLine."""
     likely = f"{_cases(cases)} {pieces(mean)} on average, {q_service} covers {times_in(service_level)} such days"
     if not has_log:
         likely += " (from the set-up standard, no log yet)"
+    if widened:
+        likely += " (widened: its kind ran short more often than was forecast)"
     return f"{likely}; {_held(on_hand, usable)}{_bound(q_service, par, floor, capacity, target)}; {_asked(top_up)}."
 
 

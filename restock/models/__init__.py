@@ -1,5 +1,6 @@
 """Decisions and what they rest on: cases as slots, usage, what was learned, plans, shortages."""
 
+from .calibration import Calibration
 from .cases import Case, CaseType, Extra, SetupStandard, SizeClass, Technique
 from .imports import Import
 from .learning import Learning, QuantityTally, SplitTally, Stratum
@@ -9,6 +10,7 @@ from .shortages import Shortage
 from .usage import UsageRecord
 
 __all__ = [
+    "Calibration",
     "Case",
     "CaseType",
     "Extra",
