@@ -24,11 +24,15 @@ class PickRow:
 
 @dataclass(frozen=True, slots=True)
 class CartRow:
-    """One line of a cart that needs pieces or a count. `count_age` is in words, at the time of the plan."""
+    """One line of a cart that needs pieces or a count. `count_age` is in words, at the time of the plan.
+
+    `short_by`: pieces that stay missing, because the storerooms lack them or the bin is too small.
+    """
 
     line: PlanLine
     bin: Bin | None
     count_age: str
+    short_by: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,10 +59,11 @@ def pick_list(plan: Plan) -> PickList:
 
     rows = defaultdict(list)
     for line in lines:
-        if line.top_up or line.on_hand < 0:
+        short_by = line.shortage.short_by if hasattr(line, "shortage") else 0
+        if line.top_up or short_by or line.on_hand < 0:
             where = (line.place_id, line.consumable_id)
             age = _age(counted_at.get(where), plan.made_at)
-            rows[line.place].append(CartRow(line, bins.get(where), age))
+            rows[line.place].append(CartRow(line, bins.get(where), age, short_by))
     for cart_rows in rows.values():
         cart_rows.sort(key=lambda row: (*_bin_order(row.bin), row.line.consumable.section, row.line.consumable.code))
 

@@ -60,7 +60,7 @@ def _facts(contents: PickList) -> list[tuple[str, str]]:
     pieces = sum(pick.quantity for pick in picks)
     storerooms = ", ".join(storeroom.name for storeroom, _ in contents.storerooms)
     short = sum(shortage.short_by for shortage, _ in contents.shortages)
-    facts = [
+    return [
         ("Department", plan.department.name),
         ("Made", f"{dateformat.format(made_at, 'l j F Y, H:i')} by {plan.by.get_username() if plan.by else 'no one'}"),
         (
@@ -75,11 +75,13 @@ def _facts(contents: PickList) -> list[tuple[str, str]]:
             else "Nothing known missing after everything on this list is carried.",
         ),
         ("Counts", contents.count_ages),
-        ("Method", f"{plan.method}. Every number is an estimate from the case list and the log."),
+        (
+            "Based on",
+            f"{count_of(plan.inputs['listed_cases'], 'listed case')} for the day and "
+            f"{count_of(plan.inputs['logged_cases'], 'logged case')} of the past, by {plan.method}. "
+            "Every number is an estimate.",
+        ),
     ]
-    if plan.inputs.get("invented"):
-        facts.insert(1, ("Invented data", "Rooms, cases and quantities are made up. Not for use with patients."))
-    return facts
 
 
 def _put_fact(sheet: Worksheet, row: int, label: str, text: str) -> int:
@@ -116,7 +118,7 @@ def _put_carts(sheet: Worksheet, row: int, contents: PickList) -> int:
 def _cart_cells(cart_with_rows: tuple[Place, tuple[CartRow, ...]]) -> list[str | int | None]:
     cart, rows = cart_with_rows
     add = sum(row.line.allocated for row in rows)
-    short = sum(row.line.short_by for row in rows)
+    short = sum(row.short_by for row in rows)
     return [TICK_BOX, cart.name, add, short or None]
 
 

@@ -50,7 +50,7 @@ STOREROOM = (
     Heading(LOT, 13),
     Heading("Use by", 11, "center", format="yyyy-mm-dd"),
     Heading("In all", 26, indent=1),
-    Heading("For cart", 28),
+    Heading("For cart", 28, indent=1),
     Heading("Pieces", 7, "center", BOLD, "0"),
     Heading(PICKED, 9, "center", BOLD, "0", boxed=True),
     Heading(REFERENCE, 13, "center", FAINT),
@@ -74,7 +74,7 @@ SHORTAGES = (
     Heading("Name", 38),
     Heading("Short by", 8, "center", BOLD, "0"),
     Heading("Cause", 30, indent=1),
-    Heading("Why", 56),
+    Heading("Why", 56, indent=1),
 )
 
 
@@ -182,7 +182,7 @@ def _cart_row(row: CartRow, *, opens_bin: bool) -> TableRow:
             line.on_hand,
             row.count_age,
             line.allocated,
-            line.short_by or None,
+            row.short_by or None,
             None,
             line.reason,
         ],

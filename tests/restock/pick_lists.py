@@ -11,9 +11,14 @@ EVENING = datetime(2026, 3, 4, 17, 5, tzinfo=UTC)
 TOMORROW = date(2026, 3, 5)
 
 
-def make_plan(department, *, by=None, made_at=EVENING, for_date=TOMORROW, inputs=None):
+def make_plan(department, *, by=None, made_at=EVENING, for_date=TOMORROW):
     return Plan.objects.create(
-        department=department, for_date=for_date, made_at=made_at, by=by, method="test 1", inputs=inputs or {}
+        department=department,
+        for_date=for_date,
+        made_at=made_at,
+        by=by,
+        method="test 1",
+        inputs={"listed_cases": 1, "logged_cases": 40},
     )
 
 

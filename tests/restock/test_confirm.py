@@ -1,10 +1,13 @@
 """The pick list comes back: what moves, what does not, and what is refused as a whole."""
 
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date, timedelta
 from io import StringIO
 
 import pytest
 from django.core.management import CommandError, call_command
+from django.db import connections
 from openpyxl import load_workbook
 
 from inventory import ledger
@@ -299,6 +302,27 @@ def test_a_list_that_a_newer_plan_replaced_is_refused_unless_the_pieces_were_car
 
     confirm(path, "--superseded")
     assert len(moves()) == 2
+
+
+@pytest.mark.django_db(transaction=True)
+def test_one_list_confirmed_by_several_people_at_once_moves_once(path, cart, tube, storeroom):
+    fill_in(path, [4, 3])
+    start = threading.Barrier(6)
+
+    def one_of_them(number):
+        try:
+            start.wait(timeout=30)
+            return confirm(path)
+        finally:
+            connections.close_all()
+
+    with ThreadPoolExecutor(max_workers=6) as people:
+        said = list(people.map(one_of_them, range(6)))
+
+    assert sum("7 pieces in 2 picks" in words for words in said) == 1
+    assert sum("Confirmed before and unchanged: 2 picks" in words for words in said) == 5
+    assert (cart.on_hand(tube), storeroom.on_hand(tube)) == (4, 13)
+    assert not ledger.differences()
 
 
 def test_confirm_needs_a_user_who_exists(path):
