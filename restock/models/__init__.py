@@ -4,6 +4,7 @@ from .calibration import Calibration
 from .cases import Case, CaseType, Extra, SetupStandard, SizeClass, Technique
 from .imports import Import
 from .learning import Learning, QuantityTally, SplitTally, Stratum
+from .ordering import OrderPolicy
 from .plans import Pick, Plan, PlanLine
 from .policy import Policy
 from .shortages import Shortage
@@ -16,6 +17,7 @@ __all__ = [
     "Extra",
     "Import",
     "Learning",
+    "OrderPolicy",
     "Pick",
     "Plan",
     "PlanLine",

@@ -37,6 +37,23 @@ class Policy(models.Model):
     expiry_warning_days = models.PositiveIntegerField(default=30)
     cuffed_tube = models.CharField(max_length=4, choices=CuffedTube, default=CuffedTube.PLUS_3_5)
 
+    # What advice weighs against each other, in missing routine pieces. The defaults are assumptions, not measured.
+    handling_per_piece = models.FloatField(
+        default=0.01, help_text="Moving one piece costs as much as so many missing routine pieces. An assumption."
+    )
+    handling_per_walk = models.FloatField(
+        default=0.1, help_text="Walking from one place to another costs as much as so many of them. An assumption."
+    )
+    wasted_piece = models.FloatField(
+        default=0.2, help_text="A piece that goes out of date unused is as bad as so many of them. An assumption."
+    )
+    idle_piece = models.FloatField(
+        default=0.03, help_text="A piece that lies on a cart for nothing is as bad as so many of them. An assumption."
+    )
+    neighbour_steps = models.PositiveSmallIntegerField(
+        default=1, help_text="Sizes so many steps away in a size run are looked at as stand-ins. A person decides."
+    )
+
     class Meta:
         verbose_name_plural = "policies"
         constraints = [
@@ -59,6 +76,13 @@ class Policy(models.Model):
                 condition=Q(half_life_days__gte=1),
                 name="half_life_at_least_a_day",
                 violation_error_message="The half-life is at least one day.",
+            ),
+            models.CheckConstraint(
+                condition=Q(
+                    handling_per_piece__gte=0, handling_per_walk__gte=0, wasted_piece__gte=0, idle_piece__gte=0
+                ),
+                name="costs_of_advice_not_negative",
+                violation_error_message="A cost is 0 or more, counted in missing routine pieces.",
             ),
         ]
 
