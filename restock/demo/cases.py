@@ -77,9 +77,7 @@ def _draw_list(
         minutes += needs
 
 
-def _slots(
-    day: date, room: str, types: list[TypeOfCase], *, rng: np.random.Generator, past: bool
-) -> list[DrawnCase]:
+def _slots(day: date, room: str, types: list[TypeOfCase], *, rng: np.random.Generator, past: bool) -> list[DrawnCase]:
     slots, minute = [], LIST_STARTS_MINUTE
     for order, kind in enumerate(types, start=1):
         added = past and bool(rng.random() < ADDED)

@@ -11,11 +11,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from enum import Enum
+from math import ceil
 
 DELIVERY_WEEKDAYS = (0, 3)
 DELIVER_BELOW = 0.6  # of a storeroom's par
-BACK_ORDER_DAYS = 4  # for so long before the evening nothing came of a back-ordered line
-BACK_ORDER_SHARE = 0.25  # of par, to which partial deliveries filled it before
+BACK_ORDER_DAYS = 6  # for so long before the evening nothing came of a back-ordered line: four or five working days
+BACK_ORDER_SHARE = 0.3  # of par, to which a small parcel each day filled it before: less than four working days' use
 
 # Minutes of the day: deliveries come before the lists, the round after them.
 DELIVERY_MINUTE = 6 * 60
@@ -100,8 +101,7 @@ class Shelves:
     def play_day(self, day: date, demands: Iterable[Demand], *, evening: date) -> list[Event]:
         """Events of one day in their order. On the `evening` itself nobody has restocked yet."""
         events: list[Event] = []
-        if day.weekday() in DELIVERY_WEEKDAYS:
-            self._deliver(day, evening, events)
+        self._deliver(day, evening, events)
         for demand in sorted(demands, key=lambda d: (d.minute, d.row)):
             self._meet(day, demand, events)
         if day != evening:
@@ -116,22 +116,28 @@ class Shelves:
         for (place, consumable), par in self.layout.par.items():
             if place in self.layout.storerooms:
                 continue
-            level = par
             if consumable in self.layout.back_ordered:
-                level = 0 if (evening - day).days < BACK_ORDER_DAYS else par * BACK_ORDER_SHARE
+                owed = (evening - day).days < BACK_ORDER_DAYS
+                level = order_below = 0 if owed else par * BACK_ORDER_SHARE
+            else:
+                level, order_below = par, par * DELIVER_BELOW if day.weekday() in DELIVERY_WEEKDAYS else 0
             here = self.pieces(place, consumable, on=day)
-            pack = self.layout.pieces_per_pack[consumable]
-            packs = -int(-(level - here) // pack) if here < DELIVER_BELOW * level else 0
-            if packs < 1:
-                continue
-            life, lot, expires_on = self.layout.shelf_life_days[consumable], None, None
-            if life is not None:
-                lot = f"N{len(self.new_lots) + 1:05d}"
-                expires_on = day + timedelta(days=int(life * (0.7 + 0.25 * ((consumable * 7 + place) % 10) / 10)))
-                self.new_lots[lot] = consumable, expires_on
-            event = Event(What.DELIVERY, day, DELIVERY_MINUTE, None, place, consumable, lot, packs * pack)
-            self._add(place, consumable, LotHeld(lot, expires_on, packs * pack))
-            events.append(event)
+            if here < order_below:
+                pack = self.layout.pieces_per_pack[consumable]
+                pieces = ceil((level - here) / pack) * pack
+                lot = self._new_lot(place, consumable, day, pieces)
+                self._add(place, consumable, lot)
+                events.append(Event(What.DELIVERY, day, DELIVERY_MINUTE, None, place, consumable, lot.lot, lot.pieces))
+
+    def _new_lot(self, place: int, consumable: int, day: date, pieces: int) -> LotHeld:
+        life_days = self.layout.shelf_life_days[consumable]
+        if life_days is None:
+            return LotHeld(None, None, pieces)
+        number = f"N{len(self.new_lots) + 1:05d}"
+        spread = (consumable * 7 + place) % 10 / 10  # packs arrive with 70 to 95 % of their life
+        expires_on = day + timedelta(days=int(life_days * (0.7 + 0.25 * spread)))
+        self.new_lots[number] = consumable, expires_on
+        return LotHeld(number, expires_on, pieces)
 
     def _meet(self, day: date, demand: Demand, events: list[Event]) -> None:
         """Take a demand from its place. What is missing there is fetched, then borrowed, then done without."""

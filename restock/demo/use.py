@@ -51,9 +51,9 @@ def draw_use(fiction: Fiction, cases: list[DrawnCase], rng: np.random.Generator)
     room_days = {key: number for number, key in enumerate(dict.fromkeys((c.date, c.room) for c in cases))}
     day_factor = np.exp(rng.normal(0, ROOM_DAY_SD, len(room_days)))[[room_days[c.date, c.room] for c in cases]]
     factor = day_factor * rng.gamma(CASE_SHAPE, 1 / CASE_SHAPE, len(cases))
-    habit = {
-        (kind, code): np.exp(rng.normal(0, HABIT_SD)) for kind in sorted(fiction.types) for code in codes
-    }
+    habit = dict(
+        zip(sorted(fiction.types), np.exp(rng.normal(0, HABIT_SD, (len(fiction.types), len(codes)))), strict=True)
+    )
 
     kinds: dict[tuple[str, str], list[int]] = defaultdict(list)
     for number, case in enumerate(cases):
@@ -67,10 +67,9 @@ def draw_use(fiction: Fiction, cases: list[DrawnCase], rng: np.random.Generator)
             if not len(booked):
                 continue
             for same in _alternatives(rows):
-                habits = np.array([habit[case_type, row.code] for row in same])
-                total, unused = _draw_alternatives(same, factor[booked], habits, rng)
-                at, which = np.nonzero(total)
                 numbers_of = np.array([number_of[row.code] for row in same])
+                total, unused = _draw_alternatives(same, factor[booked], habit[case_type][numbers_of], rng)
+                at, which = np.nonzero(total)
                 parts.append(np.stack([booked[at], numbers_of[which], total[at, which], unused[at, which]]))
 
     case, code, total, unused = np.concatenate(parts, axis=1)
