@@ -88,6 +88,13 @@ def test_the_fitted_day_effect_finds_the_lines_whose_days_have_something_in_comm
     assert found[1] <= 0.08
 
 
+def test_a_hint_of_a_day_effect_is_not_enough():
+    probability = np.linspace(0.20, 0.21, len(SIGMAS))[:, None]
+
+    assert fit_day_effect(probability, np.array([0]), 1)[0] == 0
+    assert fit_day_effect(np.tile(probability, 200), np.zeros(200, dtype=int), 1)[0] > 0
+
+
 def test_node_pmfs_are_distributions_ordered_by_the_node():
     tilted = tilted_pmfs(np.array([[0.2, 0.5, 0.3]]), np.array([0.2]))
 

@@ -88,6 +88,38 @@ def test_a_line_used_in_threes_keeps_its_shape_in_a_cell_with_few_cases():
     assert pmf[[1, 2, 4, 5]].max() < 0.05
 
 
+def test_a_cell_that_uses_more_than_its_group_expects_more_of_the_neighbouring_quantities_too():
+    counts = np.zeros((1, 9, K_MAX + 1))
+    counts[0, :8, :4] = [6, 14, 8, 2]
+    counts[0, 8, 3] = 20
+
+    learned = learn(history(counts))
+
+    centre = (learned.alpha - counts)[0, 8] / learned.borrowed_weight[0, 8]
+    assert mean_pieces(centre) > 2
+    assert learned.pmf[0, 8, 2] > 5 * learned.pmf[0, 8, 0]
+
+
+def test_what_a_cell_borrows_was_not_logged_in_the_cell_itself():
+    counts = np.zeros((1, 6, K_MAX + 1))
+    counts[0, :5, 3] = 30
+    counts[0, 5, [0, 6]] = 20
+
+    learned = learn(history(counts, quantity=3))
+
+    centre = (learned.alpha - counts)[0, 5] / learned.borrowed_weight[0, 5]
+    assert centre[3] > 0.7
+    assert centre[6] < 0.03
+
+
+def test_scattered_use_does_not_pass_for_cells_that_differ():
+    rng = np.random.default_rng(9)
+    used = np.minimum(rng.negative_binomial(0.8, 0.8 / 2.8, (1, 30, 12)), 12)  # one mean for all: 2
+    counts = np.stack([(used == k).sum(axis=-1) for k in range(13)], axis=-1)
+
+    assert learn(history(counts)).weights.mean_weight[0] >= 64
+
+
 def test_cells_that_differ_as_their_standards_say_are_not_pulled_to_the_technique_mean():
     stated = np.array([1, 4] * 6)
     standard = standard_pmf(np.ones(12), stated, K_MAX)[None]
