@@ -102,9 +102,12 @@ def listed_slots(department: Department, day: date) -> list[Slot]:
     ]
 
 
-def forecast_day(frame: Frame, known: Known) -> DayForecast:
-    """Forecast every line of every cart. Asks the database nothing."""
-    usage = learn_usage(frame.setups, known.tallies, kinds_of_case(known))
+def forecast_day(frame: Frame, known: Known, *, usage: Usage | None = None) -> DayForecast:
+    """Forecast every line of every cart. Asks the database nothing.
+
+    `usage` saves learning again what was learned for the same tallies; it must know all kinds of case in `known`.
+    """
+    usage = usage or learn_usage(frame.setups, known.tallies, [*known.slots, *kinds_of_case(known)])
     board = Board(frame)
     pmfs = {slot: usage.consumable_pmfs(slot, board.consumables) for slot in kinds_of_case(known)}
     booked, drawn, cases = _booked(known, pmfs, board)

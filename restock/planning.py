@@ -66,18 +66,21 @@ class Draft:
 
 
 def draft_plan(department: Department, day: date, *, policy: Policy) -> Draft:
-    """Decide without writing anything, from the stored tallies and balances.
+    """Decide without writing anything, from the stored tallies and balances."""
+    forecast = forecast_day(read_frame(department), read_known(department, day))
+    return decide(forecast, read_stock(department, forecast.frame.lines, on=day), policy=policy)
+
+
+def decide(forecast: DayForecast, stock: Stock, *, policy: Policy) -> Draft:
+    """What every line should hold, gets and lacks.
 
     The target is the larger of par, floor and what covers the service level, within the bin. Scarce pieces go where
     they cut the weighted expected shortfall most.
     """
-    forecast = forecast_day(read_frame(department), read_known(department, day))
     lines = forecast.frame.lines
-    stock = read_stock(department, lines, on=day)
     service_level = np.array([policy.service_level(line.consumable.criticality) for line in lines])
     weight = np.array([policy.weight(line.consumable.criticality) for line in lines])
-    kinds = [line.consumable.category for line in lines]
-    planned_level = planned_levels(department, kinds, service_level)
+    planned_level = planned_levels(policy.department, [line.consumable.category for line in lines], service_level)
     q_service = demand.quantile(forecast.pmf, planned_level)
     target = _targets(lines, q_service, policy)
     top_up = np.maximum(target - stock.usable, 0)
@@ -86,11 +89,18 @@ def draft_plan(department: Department, day: date, *, policy: Policy) -> Draft:
     group = np.searchsorted(consumables, [line.consumable_id for line in lines])
     in_store = np.array([stock.store_pieces(pk) for pk in consumables], dtype=int)
     allocated = allocate(forecast.pmf, stock.usable, top_up, group, in_store, weight).given
-    picks = _picks(lines, stock, allocated, day)
-    shortages = _shortages(forecast, stock, q_service, top_up, allocated, weight)
-    widened = planned_level > service_level
     return Draft(
-        forecast, stock, service_level, widened, weight, q_service, target, top_up, allocated, picks, shortages
+        forecast=forecast,
+        stock=stock,
+        service_level=service_level,
+        widened=planned_level > service_level,
+        weight=weight,
+        q_service=q_service,
+        target=target,
+        top_up=top_up,
+        allocated=allocated,
+        picks=_picks(lines, stock, allocated, forecast.known.day),
+        shortages=_shortages(forecast, stock, q_service, top_up, allocated, weight),
     )
 
 

@@ -5,6 +5,7 @@ from django.utils import timezone
 
 from inventory.models import Room
 from restock.explaining import explain
+from restock.forecast import read_frame
 from restock.forecasting import demand
 from restock.management.base import DepartmentCommand, day_argument, day_meant
 from restock.models import CaseType, Policy, SizeClass
@@ -27,10 +28,10 @@ class Command(DepartmentCommand):
     def handle(self, *, department, day, place, code, **options):
         department = self.department(department)
         day = day_meant(day, department)
+        n = _line_number(read_frame(department).lines, place, code)
         policy, _ = Policy.objects.get_or_create(department=department)
         bring_forward(department=department, at=timezone.now())
         draft = draft_plan(department, day, policy=policy)
-        n = _line_number(draft.forecast.frame.lines, place, code)
         self._cases(draft, explain(draft, n))
         self._quantity(draft, n)
 

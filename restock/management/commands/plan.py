@@ -1,4 +1,7 @@
-"""manage.py plan --for DATE [--workbook FILE.xlsx]: tonight's plan, stored, and the pick list to carry."""
+"""manage.py plan --for DATE [--workbook FILE.xlsx]: tonight's plan, stored, and the pick list to carry.
+
+With --what-if FILE.toml nothing is stored: it says what would be planned otherwise.
+"""
 
 from pathlib import Path
 
@@ -8,11 +11,13 @@ from django.db.models import Count, Sum
 from django.utils import timezone
 
 from restock.management.base import DepartmentCommand, day_argument, day_meant
-from restock.models import Shortage
+from restock.models import Policy, Shortage
 from restock.planning import make_plan
+from restock.supposing import NotSupposable, read_supposition, suppose
 from restock.workbook import write_workbook
 
 SHORTAGES_SHOWN = 15
+DIFFERENCES_SHOWN = 25
 
 
 class Command(DepartmentCommand):
@@ -23,10 +28,17 @@ class Command(DepartmentCommand):
         day_argument(parser)
         parser.add_argument("--workbook", type=Path, metavar="FILE.xlsx", help="Write the pick list to this file.")
         parser.add_argument("--by", metavar="USER", help="Who asked for the plan.")
+        parser.add_argument(
+            "--what-if", type=Path, metavar="FILE.toml", help="Only say what would differ on a day as in this file."
+        )
 
-    def handle(self, *, department, day, workbook, by, **options):
+    def handle(self, *, department, day, workbook, by, what_if, **options):
         department = self.department(department)
-        plan = make_plan(department=department, for_date=day_meant(day, department), at=timezone.now(), by=_user(by))
+        day = day_meant(day, department)
+        if what_if:
+            self._suppose(department, day, what_if)
+            return
+        plan = make_plan(department=department, for_date=day, at=timezone.now(), by=_user(by))
         self.stdout.write(f"Plan for {plan.for_date}, {department}: {plan.inputs['listed_cases']} listed cases.")
         if not plan.inputs["listed_cases"]:
             self.stdout.write("No case is listed for that day: load its list with manage.py load cases FILE.")
@@ -34,6 +46,30 @@ class Command(DepartmentCommand):
         if workbook:
             write_workbook(plan, workbook)
             self.stdout.write(f"Pick list: {workbook}")
+
+    def _suppose(self, department, day, path: Path) -> None:
+        policy, _ = Policy.objects.get_or_create(department=department)
+        try:
+            supposition = read_supposition(path, department, day)
+        except NotSupposable as error:
+            raise CommandError(str(error)) from None
+        answer = suppose(department, day, supposition, policy=policy)
+        before, after = (len(draft.forecast.known.slots) for draft in (answer.before, answer.after))
+        carried = [int(draft.allocated.sum()) for draft in (answer.before, answer.after)]
+        self.stdout.write(
+            f"If so on {day}: {after} cases, not {before}; {carried[1]} pieces to carry, not {carried[0]}."
+        )
+        self.stdout.write(f"{len(answer.differences)} lines differ, those first that may run short more often:")
+        for difference in answer.differences[:DIFFERENCES_SHOWN]:
+            line = answer.before.forecast.frame.lines[difference.line]
+            (need, then_need), (given, then_given) = difference.need, difference.allocated
+            chance, then_chance = difference.p_short
+            self.stdout.write(
+                f"  {line.place}: {line.consumable}: need {then_need}, not {need}; carried {then_given}, not {given}; "
+                f"P(short) {then_chance:.1%}, not {chance:.1%}"
+            )
+        if len(answer.differences) > DIFFERENCES_SHOWN:
+            self.stdout.write(f"  and {len(answer.differences) - DIFFERENCES_SHOWN} more.")
 
     def _report(self, plan) -> None:
         adding = plan.lines.filter(allocated__gt=0)

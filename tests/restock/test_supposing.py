@@ -1,0 +1,114 @@
+"""What if: the plan again for a day that is only supposed."""
+
+from datetime import UTC, date, datetime
+
+import pytest
+
+from inventory import ledger
+from inventory.models import Movement
+from restock.models import Plan, Policy, SetupStandard
+from restock.supposing import NotSupposable, read_supposition, suppose
+from tests.factories import (
+    CartFactory,
+    CaseFactory,
+    CaseTypeFactory,
+    RoomFactory,
+    SizeClassFactory,
+    StockingLineFactory,
+)
+
+TOMORROW = date(2026, 3, 5)
+
+
+@pytest.fixture
+def listed(department, cart, room, tube, storeroom, technician):
+    """Two cases in OR-1 and none in OR-2; each room has a cart with tubes, and the storeroom ten more."""
+    SizeClassFactory(is_default=True)
+    other = CartFactory(room=RoomFactory(code="OR-2", walk_order=2), restocked_from=storeroom)
+    for place in (cart, other):
+        StockingLineFactory(place=place, consumable=tube, par=1)
+    case_type = CaseTypeFactory(code="HERNIA")
+    SetupStandard.objects.create(case_type=case_type, consumable=tube)
+    at = datetime(2026, 3, 4, 18, tzinfo=UTC)
+    ledger.receive(place=storeroom, consumable=tube, quantity=10, by=technician, at=at, key="delivery")
+    for order in (1, 2):
+        CaseFactory(room=room, order=order, case_type=case_type)
+    return department
+
+
+@pytest.fixture
+def if_so(listed, tmp_path):
+    """if_so(toml) answers the supposition, with what each cart needs and gets before and after."""
+
+    def answered(text):
+        path = tmp_path / "if.toml"
+        path.write_text(text)
+        policy, _ = Policy.objects.get_or_create(department=listed)
+        answer = suppose(listed, TOMORROW, read_supposition(path, listed, TOMORROW), policy=policy)
+        lines = answer.before.forecast.frame.lines
+        return {lines[d.line].place.room.code: d for d in answer.differences}
+
+    return answered
+
+
+def test_added_cases_raise_the_need_of_their_room_only(if_so):
+    found = if_so('[[add]]\nroom = "OR-1"\ncase_type = "HERNIA"\ncount = 3')
+
+    assert list(found) == ["OR-1"]
+    before, after = found["OR-1"].need
+    assert after >= before + 2
+
+
+def test_a_cancelled_list_lowers_it(if_so):
+    before, after = if_so('[[cancel]]\nroom = "OR-1"')["OR-1"].need
+
+    assert after < before
+
+
+def test_cancelling_one_place_of_the_list_keeps_the_other(if_so):
+    one = if_so('[[cancel]]\nroom = "OR-1"\norders = [2]')["OR-1"].need[1]
+    both = if_so('[[cancel]]\nroom = "OR-1"')["OR-1"].need[1]
+
+    assert both < one
+
+
+def test_swapped_rooms_trade_their_needs(if_so):
+    found = if_so('[[swap]]\nrooms = ["OR-1", "OR-2"]')
+
+    assert found["OR-1"].need[0] > found["OR-1"].need[1]
+    assert found["OR-2"].need[0] < found["OR-2"].need[1]
+
+
+def test_a_closed_rooms_list_moves_where_it_is_told(if_so):
+    moved = if_so('[[close]]\nroom = "OR-1"\nmoved_to = "OR-2"')
+    dropped = if_so('[[close]]\nroom = "OR-1"')
+
+    assert moved["OR-2"].need[1] > moved["OR-2"].need[0]
+    assert "OR-2" not in dropped or dropped["OR-2"].need[1] <= dropped["OR-2"].need[0]
+
+
+def test_a_back_ordered_line_is_carried_nowhere_and_may_run_short(if_so):
+    found = if_so('[[back_order]]\ncode = "ETT-7.0"')["OR-1"]
+
+    assert found.allocated[0] > found.allocated[1] == 0
+    assert found.p_short[1] > found.p_short[0]
+
+
+def test_supposing_writes_nothing(if_so):
+    moved = Movement.objects.count()
+
+    if_so('[[add]]\nroom = "OR-1"\ncase_type = "HERNIA"')
+
+    assert (Plan.objects.count(), Movement.objects.count()) == (0, moved)
+
+
+def test_everything_wrong_in_the_file_is_said_at_once(listed, tmp_path):
+    path = tmp_path / "if.toml"
+    path.write_text('[[add]]\nroom = "OR-9"\ncase_type = "X"\ncount = 0\n[[cancel]]\nroom = "OR-2"\n[[swop]]\na = 1')
+
+    with pytest.raises(NotSupposable) as refused:
+        read_supposition(path, listed, TOMORROW)
+
+    said = str(refused.value)
+    for expected in ("OR-9", "'X'", "from 1 to 50", "OR-2 has no such case", "swop", "if.toml, [[add]] number 1"):
+        assert expected in said
