@@ -206,13 +206,19 @@ def test_count_of_fewer_pieces_is_missed_first_without_a_lot_then_from_the_last_
     assert balances(cart) == {"SOON": 3, "LATE": 1}
 
 
-def test_count_settles_a_balance_below_zero_even_where_the_total_was_right(cart, tube, technician, hold, soon):
-    hold(cart, 3, soon)
-    ledger.adjust(place=cart, consumable=tube, difference=-1, by=technician, at=NOON, key="a", reason="miscounted")
+@pytest.mark.parametrize("below_zero", ["pieces without a lot", "lot"])
+def test_count_settles_a_balance_below_zero_even_where_the_total_was_right(
+    cart, tube, technician, hold, soon, below_zero
+):
+    full, short = (soon, None) if below_zero == "pieces without a lot" else (None, soon)
+    hold(cart, 3, full)
+    ledger.adjust(
+        place=cart, consumable=tube, difference=-1, lot=short, by=technician, at=NOON, key="a", reason="miscounted"
+    )
 
     ledger.count(place=cart, consumable=tube, counted=2, by=technician, at=NOON, key="c")
 
-    assert balances(cart) == {"SOON": 2}
+    assert balances(cart) == {full and "SOON": 2}
     assert not Holding.objects.below_zero().exists()
 
 
