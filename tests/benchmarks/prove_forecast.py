@@ -2,7 +2,7 @@
 
 Each seed is one simulated department; each evening is forecast from earlier days only; every model is judged
 on the same line-days. `--quick` takes one seed and every sixth evening. Everything printed was measured in
-the run that prints it.
+the run that prints it. The method's constants were settled on seeds 100 to 102, which the proof leaves alone.
 """
 
 from __future__ import annotations
@@ -95,7 +95,8 @@ def main(arguments: list[str] | None = None) -> int:
     proof = Proof(replays)
     for line in report(proof, frontiers):
         sys.stdout.write(line + "\n")
-    sys.stdout.write(f"\n{time.perf_counter() - started:.0f} s, one process\n")
+    elapsed, busy = time.perf_counter() - started, time.process_time()
+    sys.stdout.write(f"\n{elapsed:.0f} s elapsed, {busy:.0f} s of one processor\n")
     return 0
 
 

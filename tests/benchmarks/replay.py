@@ -87,5 +87,5 @@ def replay(
 
 
 def _is_remembered(day: int) -> bool:
-    """Every third evening from the first judged one on: enough to fit the day effect, a third of the work."""
-    return day % 3 == 0 or day < 15
+    """Every third evening but the first few: enough to fit the day effect, for a third of the work."""
+    return day < FITTING_DAYS[-1] and (day % 3 == 0 or day < FITTING_DAYS[0])
