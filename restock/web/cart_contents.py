@@ -14,6 +14,7 @@ from restock.models import Case, Pick, Plan, PlanLine
 from restock.routes import routes
 
 from .ages import counted_words, counts_words
+from .hubs import hub_swatch
 from .levels import bar, level_of
 
 
@@ -35,6 +36,10 @@ class CartLine:
     @property
     def consumable(self) -> Consumable:
         return self.stocking.consumable
+
+    @property
+    def swatch(self) -> SafeString | str:
+        return hub_swatch(self.consumable)
 
     @property
     def unusable(self) -> int:

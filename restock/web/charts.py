@@ -214,12 +214,17 @@ def demand_sentence(pmf: Sequence[float], on_hand: int, par: int, target: int, w
 
 def days_words(probability: float) -> str:
     """Say a probability as days of 100, rounded down, and never as a certainty."""
+    return _("%(days)s of 100 such days") % {"days": days_of_hundred(probability)}
+
+
+def days_of_hundred(probability: float) -> str:
+    """The same for a column whose heading says "days of 100"."""
     days = int(100 * probability + 1e-9)
     if days >= 100:
-        return _("more than 99 of 100 such days")
+        return _("more than 99")
     if days < 1:
-        return _("fewer than 1 of 100 such days")
-    return _("%(days)d of 100 such days") % {"days": days}
+        return _("fewer than 1")
+    return str(days)
 
 
 def _level_parts(level: Level) -> SafeString:

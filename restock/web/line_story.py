@@ -10,11 +10,10 @@ from django.utils.translation import gettext as _
 
 from inventory.models import Holding, Lot, Movement, Place
 from restock.models import Case, PlanLine, Policy
-from restock.reasons import times_in
 from restock.routes import routes
 
 from .cart_contents import listed_cases
-from .charts import days_words
+from .charts import days_of_hundred
 from .levels import share_covered
 
 MOVEMENTS_SHOWN = 20
@@ -27,7 +26,7 @@ class Figure:
 
     name: str
     pieces: int
-    enough_for: str
+    enough_days: str
 
 
 @dataclass(frozen=True)
@@ -36,7 +35,7 @@ class Chance:
 
     pieces: int
     percent: float
-    enough_for: str
+    enough_days: str
 
 
 @dataclass(frozen=True)
@@ -62,8 +61,8 @@ class Step:
 def figures(line: PlanLine) -> list[Figure]:
     """The quantities that the plan weighed, smallest first."""
     named = [
-        (_("half of such days need no more"), line.q50),
-        (_("service level, %(share)s days") % {"share": times_in(line.service_level)}, line.q_service),
+        (_("likely, from"), line.q50),
+        (_("likely, up to"), line.q_service),
         (_("on hand"), line.usable),
         (_("par"), line.par),
         (_("target"), line.target),
@@ -71,15 +70,15 @@ def figures(line: PlanLine) -> list[Figure]:
     if line.allocated:
         named.append((_("after tonight"), line.usable + line.allocated))
     if line.floor:
-        named.append((_("floor, never below"), line.floor))
+        named.append((_("floor"), line.floor))
     named.sort(key=lambda pair: pair[1])
-    return [Figure(name, pieces, days_words(share_covered(line.pmf, pieces))) for name, pieces in named]
+    return [Figure(name, pieces, days_of_hundred(share_covered(line.pmf, pieces))) for name, pieces in named]
 
 
 def chances(line: PlanLine) -> list[Chance]:
     """The whole distribution, without quantities that hardly occur."""
     return [
-        Chance(pieces, 100 * probability, days_words(share_covered(line.pmf, pieces)))
+        Chance(pieces, 100 * probability, days_of_hundred(share_covered(line.pmf, pieces)))
         for pieces, probability in enumerate(line.pmf)
         if probability >= LEAST_CHANCE
     ]

@@ -3,22 +3,26 @@
 import django_tables2 as tables
 from django.urls import reverse
 from django.utils.html import format_html
-from django.utils.text import capfirst
 from django.utils.translation import gettext as say
 from django.utils.translation import gettext_lazy as _
 
 from restock.models import PlanLine, Shortage
 
 from . import levels
-from .charts import days_words
+from .charts import days_of_hundred
+from .hubs import hub_swatch
 
 NUMBER = {"cell": {"class": "num"}}
 DRAWN = {"cell": {"class": "wide"}}
+PLACE = {"td": {"class": "cell-place"}}
+SENTENCE = {"td": {"class": "cell-reason wide"}}
+CARRIED = {"td": {"class": "num figure-to-carry"}, "th": {"class": "num"}}
 LINES_PER_PAGE = 50
 
 
 def line_link(line: PlanLine):
-    return format_html('<a href="{}">{}</a>', reverse("line", args=[line.pk]), line.consumable.label)
+    swatch, address = hub_swatch(line.consumable), reverse("line", args=[line.pk])
+    return format_html('{}<a href="{}">{}</a>', swatch, address, line.consumable.label)
 
 
 def cart_link(line: PlanLine):
@@ -29,14 +33,17 @@ class TonightTable(tables.Table):
     """Lines of a plan that need pieces, as they stood when it was made."""
 
     line = tables.Column(_("Line"), empty_values=(), order_by=("consumable__name", "consumable__size_position"))
-    where = tables.Column(_("Where"), empty_values=(), order_by=("place__walk_order", "place__code"))
+    where = tables.Column(_("Where"), empty_values=(), order_by=("place__walk_order", "place__code"), attrs=PLACE)
     level = tables.Column(_("On hand and likely use, pieces"), empty_values=(), orderable=False, attrs=DRAWN)
     on_hand = tables.Column(_("On hand"), attrs=NUMBER)
     likely = tables.Column(_("Likely"), empty_values=(), order_by=("q_service", "q50"), attrs=NUMBER)
     par = tables.Column(_("Par"), attrs=NUMBER)
     top_up = tables.Column(_("Needs"), attrs=NUMBER)
-    allocated = tables.Column(_("Add"), attrs={"cell": {"class": "num figure-to-carry"}})
-    reason = tables.Column(_("Why"), orderable=False, attrs={"cell": {"class": "cell-reason"}})
+    allocated = tables.Column(_("Add"), attrs=CARRIED)
+    reason = tables.Column(_("Why"), orderable=False, attrs=SENTENCE)
+
+    class Meta:
+        attrs = {"class": "tall-rows"}
 
     def __init__(self, *args, when: str, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -63,12 +70,17 @@ class ShortageTable(tables.Table):
         empty_values=(),
         order_by=("plan_line__consumable__name", "plan_line__consumable__size_position"),
     )
-    where = tables.Column(_("Where"), empty_values=(), order_by=("plan_line__place__walk_order",))
+    where = tables.Column(_("Where"), empty_values=(), order_by=("plan_line__place__walk_order",), attrs=PLACE)
     level = tables.Column(_("After tonight, and likely use"), empty_values=(), orderable=False, attrs=DRAWN)
     short_by = tables.Column(_("Below target by"), attrs=NUMBER)
-    covered = tables.Column(_("Enough for"), empty_values=(), order_by=("-plan_line__p_short_after",))
-    cause = tables.Column(_("Cause"))
-    reason = tables.Column(_("Why"), orderable=False, attrs={"cell": {"class": "cell-reason"}})
+    covered = tables.Column(
+        _("Enough, days of 100"), empty_values=(), order_by=("-plan_line__p_short_after",), attrs=NUMBER
+    )
+    # The reason says the cause in its own words, so the column sorts by the one and shows the other.
+    reason = tables.Column(_("Why"), order_by=("cause", "-harm"), attrs=SENTENCE)
+
+    class Meta:
+        attrs = {"class": "tall-rows"}
 
     def __init__(self, *args, when: str, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -87,10 +99,7 @@ class ShortageTable(tables.Table):
         return levels.bar_after_restock(record.plan_line, self.when)
 
     def render_covered(self, record: Shortage) -> str:
-        return days_words(1 - record.plan_line.p_short_after)
-
-    def render_cause(self, record: Shortage) -> str:
-        return capfirst(record.get_cause_display())
+        return days_of_hundred(1 - record.plan_line.p_short_after)
 
 
 class CartTable(tables.Table):
@@ -105,7 +114,12 @@ class CartTable(tables.Table):
     room = tables.Column(_("Room"), accessor="place__room__code", orderable=False, default=_("shared"))
     lines = tables.Column(_("Lines"), attrs=NUMBER)
     to_add = tables.Column(_("Lines to fill"), attrs=NUMBER)
-    pieces = tables.Column(_("Pieces to add"), attrs={"cell": {"class": "num figure-to-carry"}})
+    pieces = tables.Column(_("Pieces to add"), attrs=CARRIED)
     short = tables.Column(_("Stay short"), attrs=NUMBER)
     below_zero = tables.Column(_("Please count"), attrs=NUMBER)
-    counted = tables.Column(_("Counts"), orderable=False, attrs={"cell": {"class": "count-age"}})
+    counted = tables.Column(_("Counts"), orderable=False, attrs={"td": {"class": "count-age wide"}})
+
+    def render_to_add(self, value: int) -> int | str:
+        return value or ""
+
+    render_pieces = render_short = render_below_zero = render_to_add

@@ -3,10 +3,8 @@
 import pytest
 from django.http import HttpResponse
 from django.urls import include, path, reverse
-from django.utils import timezone
 
 from inventory.departments import open_department
-from restock.models import Plan
 from restock.web.access import ANYBODY, ROLES, SIGNED_IN, rule_for
 from tests.factories import CartFactory, UserFactory
 
@@ -110,11 +108,9 @@ def other_department(department):
 
 
 @pytest.mark.parametrize("name", ["pick-list", "cart", "line"])
-def test_objects_of_another_department_do_not_exist(client, add_line, other_department, name):
+def test_objects_of_another_department_do_not_exist(client, make_plan, add_line, tomorrow, other_department, name):
     cart = CartFactory(department=other_department, room=None)
-    plan = Plan.objects.create(
-        department=other_department, for_date="2026-03-05", made_at=timezone.now(), method="test 1"
-    )
+    plan = make_plan(tomorrow, department=other_department)
     line = add_line(place=cart, of=plan)
     arguments = {"pick-list": ("plan_id",), "cart": ("place_id",), "line": ("line_id",)}[name]
     address = address_of(name, arguments, line)

@@ -23,7 +23,8 @@ def carts(request: HttpRequest) -> HttpResponse:
     if plan is None:
         return no_plan(request)
     totals = cart_totals(plan, timezone.now())
-    table = CartTable(totals)
+    below_zero = sum(cart.below_zero for cart in totals)
+    table = CartTable(totals, exclude=() if below_zero else ("below_zero",))
     RequestConfig(request, paginate={"per_page": LINES_PER_PAGE}).configure(table)
     context = {
         "plan": plan,
@@ -31,7 +32,7 @@ def carts(request: HttpRequest) -> HttpResponse:
         "when": day_words(plan.for_date, today(request)),
         "to_fill": [cart for cart in totals if cart.pieces],
         "pieces": sum(cart.pieces for cart in totals),
-        "below_zero": sum(cart.below_zero for cart in totals),
+        "below_zero": below_zero,
     }
     return render(request, "carts/list.html", context)
 

@@ -35,7 +35,7 @@ def tonight(request: HttpRequest) -> HttpResponse:
     department, day = current_department(request), today(request)
     when = day_words(plan.for_date, day)
     lines = plan.lines.filter(top_up__gt=0).select_related("place", "consumable").defer("pmf")
-    chosen = PlanLineFilter(request.GET, queryset=lines, department=department, request=request)
+    chosen = PlanLineFilter(request.GET or None, queryset=lines, department=department, request=request)
     most_missing_first = chosen.qs.order_by("-shortfall_before", "place__walk_order", "pk")
     table = TonightTable(most_missing_first, when=when, empty_text=_("No line of this plan is like that."))
     RequestConfig(request, paginate={"per_page": LINES_PER_PAGE}).configure(table)
@@ -43,7 +43,7 @@ def tonight(request: HttpRequest) -> HttpResponse:
     context = {
         "plan": plan,
         "summary": summary,
-        "counts": counts_words([summary.oldest_count, summary.newest_count], plan.made_at),
+        "counts": counts_words([summary.oldest_count, summary.newest_count], timezone.now()),
         "table": table,
         "filter": chosen,
         "when": when,

@@ -7,10 +7,12 @@ from django.views.decorators.http import require_safe
 
 from inventory.models import Count, StockingLine
 from restock.models import PlanLine, Policy
+from restock.reasons import pieces, times_in
 
 from .. import line_story
 from ..ages import counted_words, day_words
 from ..current import current_department, current_plan, today
+from ..hubs import hub_swatch
 from ..levels import bar_as_planned
 
 
@@ -37,7 +39,12 @@ def line(request: HttpRequest, line_id: int) -> HttpResponse:
         "made_when": day_words(department.local_date(planned.plan.made_at), day),
         "is_current": planned.plan == current_plan(request),
         "counted": counted_words(counted_at, timezone.now()),
+        "swatch": hub_swatch(planned.consumable),
         "bar": bar_as_planned(planned, when),
+        "mean": pieces(planned.mean),
+        "service_days": times_in(planned.service_level),
+        "missing_before": pieces(planned.shortfall_before),
+        "missing_after": pieces(planned.shortfall_after),
         "figures": line_story.figures(planned),
         "chances": line_story.chances(planned),
         "on_hand_now": sum(lot.pieces for lot in lots if lot.place.pk == planned.place_id),
