@@ -1,0 +1,41 @@
+"""The layers hold, and no field or column exists that could tell one person from another."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+from django.apps import apps
+from django.core.management import call_command
+
+ROOT = Path(__file__).resolve().parent.parent
+PERSONAL = re.compile(
+    r"(^|_)(patient|surname|forename|birth|dob|age|weight_kg|sex|mrn|nhs|surgeon|diagnosis|note)s?(_|$)"
+)
+
+# Bounds and defaults of a class of body size are about the class, not about a person.
+ALLOWED = {("sizeclass", "age_days_from"), ("sizeclass", "age_days_below"), ("sizeclass", "sex")}
+
+
+def test_imports_point_down_only():
+    linted = subprocess.run(
+        [Path(sys.executable).parent / "lint-imports"], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+
+    assert linted.returncode == 0, linted.stdout
+
+
+def test_no_model_has_a_field_for_a_person_who_is_treated():
+    found = {
+        (model._meta.model_name, field.name)
+        for app in ("inventory", "restock")
+        for model in apps.get_app_config(app).get_models()
+        for field in model._meta.get_fields()
+        if PERSONAL.search(field.name)
+    }
+
+    assert found <= ALLOWED
+
+
+def test_every_model_change_has_its_migration(db):
+    call_command("makemigrations", "--check", "--dry-run", verbosity=0)
