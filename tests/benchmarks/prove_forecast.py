@@ -95,6 +95,8 @@ def main(arguments: list[str] | None = None) -> int:
     proof = Proof(replays)
     for line in report(proof, frontiers):
         sys.stdout.write(line + "\n")
+    if options.quick:
+        sys.stdout.write("\nA quick run is too small to judge the goals by: chance moves them past their marks.\n")
     elapsed, busy = time.perf_counter() - started, time.process_time()
     sys.stdout.write(f"\n{elapsed:.0f} s elapsed, {busy:.0f} s of one processor\n")
     return 0
