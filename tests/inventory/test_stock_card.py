@@ -27,7 +27,7 @@ def year(cart, storeroom, tube, technician):
     ledger.receive(**told, place=storeroom, quantity=RECEIVED, at=NEW_YEAR, key="stock")
     closing = {}
     on_paper = 0
-    for day in range(365):
+    for day in range(0, 365, 3):
         at = NEW_YEAR + timedelta(days=day, hours=12)
         told_today = told | {"at": at}
         filled, used, opened, found = rng.randint(0, 9), rng.randint(0, 6), rng.randint(0, 1), rng.randint(-2, 2)
