@@ -239,6 +239,7 @@ def _plan_lines(plan: Plan, draft: Draft) -> list[PlanLine]:
             "service_level": float(draft.service_level[n]),
             "target": int(draft.target[n]),
             "top_up": int(draft.top_up[n]),
+            "allocated": int(draft.allocated[n]),
         }
         support = int(np.flatnonzero(pmf[n])[-1]) + 1
         rows.append(
@@ -254,7 +255,6 @@ def _plan_lines(plan: Plan, draft: Draft) -> list[PlanLine]:
                 p_short_after=float(p_short[1][n]),
                 shortfall_before=float(shortfall[0][n]),
                 shortfall_after=float(shortfall[1][n]),
-                allocated=int(draft.allocated[n]),
                 reason=why(**figures, has_log=has_log, widened=bool(draft.widened[n])),
                 pmf=[round(float(p), PMF_DIGITS) for p in pmf[n, :support]],
                 **figures,

@@ -33,16 +33,18 @@ def why(
     capacity: int | None,
     target: int,
     top_up: int,
+    allocated: int,
     has_log: bool,
     widened: bool,
 ) -> str:
-    """Why a line of a cart is asked for `top_up` pieces. Figures as in PlanLine."""
+    """Why a line of a cart needs `top_up` pieces and gets `allocated`. Figures as in PlanLine."""
     likely = f"{_cases(cases)} {pieces(mean)} on average, {q_service} covers {times_in(service_level)} such days"
     if not has_log:
         likely += " (from the set-up standard, no log yet)"
     if widened:
         likely += " (widened: its kind ran short more often than was forecast)"
-    return f"{likely}; {_held(on_hand, usable)}{_bound(q_service, par, floor, capacity, target)}; {_asked(top_up)}."
+    limits = _bound(q_service, par, floor, capacity, target)
+    return f"{likely}; {_held(on_hand, usable)}{limits}; {_asked(top_up, allocated)}."
 
 
 def _cases(cases: int) -> str:
@@ -69,7 +71,9 @@ def _bound(q_service: int, par: int, floor: int, capacity: int | None, target: i
     return f"; par {par}" if target == par else ""
 
 
-def _asked(top_up: int) -> str:
+def _asked(top_up: int, allocated: int) -> str:
+    if allocated < top_up:
+        return f"{top_up} needed, {allocated or 'none'} to be had"
     return f"{top_up} to add" if top_up else "nothing to add"
 
 
