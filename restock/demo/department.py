@@ -86,7 +86,8 @@ def build(*, days: int, seed: int, now: datetime, out: Path, watch: Watch) -> Bu
     with watch("use that is older than the first count", len(lines.case)) as done, transaction.atomic():
         write_old_use(department, lines, cases, before=first_ledger_day, progress=done)
 
-    with watch("the last days through the ledger", None) as done, transaction.atomic():
+    ledger_days = (evening - first_ledger_day).days + 1
+    with watch("the last days through the ledger", ledger_days) as done, transaction.atomic():
         play_last_days(
             department,
             lines,
@@ -121,7 +122,8 @@ def make_users():
     users = get_user_model().objects
     made = {}
     for role in USERS:
-        made[role] = users.create_user(role, password=PASSWORD)
+        may_administer = role == "supervisor"
+        made[role] = users.create_user(role, password=PASSWORD, is_staff=may_administer, is_superuser=may_administer)
         made[role].groups.add(Group.objects.get(name=role))
     return made["supervisor"]
 

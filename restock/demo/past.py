@@ -104,14 +104,13 @@ def lines_of(department: Department, drawn: Sequence[DrawnCase], use: Use, room_
 
 def write_old_use(
     department: Department, lines: Lines, cases: Sequence[Case], *, before: date, progress: Progress
-) -> int:
-    """Records of the days before the first count: they are learned from and move no stock. Returns their number."""
+) -> None:
+    """Records of the days before the first count: they are learned from and move no stock."""
     rows = [row for row, day in enumerate(lines.date) if day < before]
     for start in range(0, len(rows), BATCH_ROWS):
         batch = rows[start : start + BATCH_ROWS]
         _insert_records(_record(department, lines, cases, row) for row in batch)
         progress(len(batch))
-    return len(rows)
 
 
 def play_last_days(
@@ -132,7 +131,6 @@ def play_last_days(
     """
     layout, where = read_layout(department), routes(department)
     shelves = Shelves(layout, _held(layout))
-    lots: dict[str, Lot] = {}
     supplier = Place.objects.get(department=department, role=Place.Role.SUPPLIER).pk
     used = Place.objects.get(department=department, role=Place.Role.USED).pk
     by_day = defaultdict(list)
@@ -140,24 +138,27 @@ def play_last_days(
         if day >= first:
             by_day[day].append(row)
 
+    events: list[Event] = []
     for number in range((evening - first).days + 1):
         day = first + timedelta(days=number)
         demands = _demands(lines, drawn, by_day[day], where)
-        events = shelves.play_day(day, demands, evening=evening)
-        _make_lots(shelves, events, lots)
-        movements = ledger.record(
-            (
-                _entry(event, key=f"demo:{day:%Y%m%d}:{n}", lots=lots, supplier=supplier, used=used, now=now)
-                for n, event in enumerate(events)
-            ),
-            by=by,
-        )
-        _insert_records(
-            _record(department, lines, cases, event.row, movement)
-            for event, movement in zip(events, movements, strict=True)
-            if event.what is What.USE
-        )
-        progress(len(events))
+        events += shelves.play_day(day, demands, evening=evening)
+        progress(1)
+    lots = _make_lots(shelves)
+
+    # Each call reads and saves every balance that it touches, so all days go in together.
+    movements = ledger.record(
+        (
+            _entry(event, key=f"demo:{number}", lots=lots, supplier=supplier, used=used, now=now)
+            for number, event in enumerate(events)
+        ),
+        by=by,
+    )
+    _insert_records(
+        _record(department, lines, cases, event.row, movement)
+        for event, movement in zip(events, movements, strict=True)
+        if event.what is What.USE
+    )
 
 
 def count_some_lines(department: Department, *, at: datetime, by, rng: np.random.Generator) -> list[Count]:
@@ -226,16 +227,16 @@ def _demands(lines: Lines, drawn: Sequence[DrawnCase], rows: Sequence[int], wher
     return demands
 
 
-def _make_lots(shelves: Shelves, events: Sequence[Event], lots: dict[str, Lot]) -> None:
-    numbers = [event.lot for event in events if isinstance(event.lot, str) and event.lot not in lots]
-    new = [
-        Lot(consumable_id=shelves.new_lots[number][0], number=number, expires_on=shelves.new_lots[number][1])
-        for number in dict.fromkeys(numbers)
-    ]
-    lots.update({lot.number: lot for lot in Lot.objects.bulk_create(new)})
+def _make_lots(shelves: Shelves) -> dict[str, int]:
+    """Primary keys of the delivered lots by number."""
+    made = Lot.objects.bulk_create(
+        Lot(consumable_id=consumable, number=number, expires_on=expires_on)
+        for number, (consumable, expires_on) in shelves.new_lots.items()
+    )
+    return {lot.number: lot.pk for lot in made}
 
 
-def _entry(event: Event, *, key: str, lots: dict[str, Lot], supplier: int, used: int, now: datetime) -> ledger.Entry:
+def _entry(event: Event, *, key: str, lots: dict[str, int], supplier: int, used: int, now: datetime) -> ledger.Entry:
     kinds = {What.DELIVERY: Movement.Kind.RECEIVE, What.RESTOCK: Movement.Kind.MOVE, What.USE: Movement.Kind.USE}
     return ledger.Entry(
         kind=kinds[event.what],

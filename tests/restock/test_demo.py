@@ -56,7 +56,7 @@ def test_weekday_lists_are_full_and_weekends_bring_emergencies_only(quarter):
 
 
 def test_about_one_case_in_twenty_is_cancelled_and_uses_nothing(quarter):
-    # Schuster 2011: 5.0 % of 6,009 booked cases, as science notes on cancellation quote it for smaller hospitals.
+    # Schuster 2011: 5.0 % of booked cases at smaller hospitals.
     cases, use = quarter
 
     assert np.mean([case.cancelled for case in cases]) == pytest.approx(0.05, abs=0.01)

@@ -4,9 +4,14 @@ import csv
 from collections import defaultdict
 
 import pytest
+from django.utils import timezone
 
+from inventory import ledger
 from inventory.barcodes import normal_gtin
+from inventory.models import StockingLine
 from restock.demo.fiction import FIXTURES, read_fiction
+from restock.departments import begin_department
+from restock.importing import load, sheets_of
 
 
 def rows(name: str) -> list[dict[str, str]]:
@@ -99,3 +104,20 @@ def test_no_flat_par_holds_for_eight_hysteroscopies_in_one_room():
 def test_every_code_that_a_file_names_is_in_the_catalogue(catalogue):
     for name in ("stock.csv", "setups.csv", "usage_truth.csv"):
         assert {row["code"] for row in rows(name)} - {""} <= catalogue.keys(), name
+
+
+@pytest.mark.django_db
+def test_folder_loads_as_a_department_would_load_it_and_a_second_time_changes_nothing(django_user_model):
+    department = begin_department(code="fiction", name="Fiction")
+    user = django_user_model.objects.create_user("somebody")
+
+    first = load(sheets_of(FIXTURES), department=department, by=user, at=timezone.now())
+    again = load(sheets_of(FIXTURES), department=department, by=user, at=timezone.now())
+
+    assert [loaded.kind.name for loaded in first] == ["catalogue", "places", "stock", "case-types", "setups"]
+    assert not any(loaded.ignored for loaded in first)
+    assert not any(loaded.outcome.changed for loaded in again)
+    assert department.places.carts().count() == 26
+    assert department.rooms.count() == 17
+    assert StockingLine.objects.filter(place__department=department).count() > 2_800
+    assert ledger.differences(department) == []

@@ -75,7 +75,7 @@ class Command(BaseCommand):
 
     @contextmanager
     def _watch(self, stage: str, steps: int | None) -> Iterator:
-        with tqdm(total=steps, desc=stage, unit=" rows", disable=None, leave=False) as bar:
+        with tqdm(total=steps, desc=stage, disable=None, leave=False) as bar:
             started = perf_counter()
             yield bar.update
         self.stdout.write(f"  {perf_counter() - started:5.1f} s  {stage}")
