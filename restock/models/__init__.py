@@ -2,8 +2,9 @@
 
 from .calibration import Calibration
 from .cases import Case, CaseType, Extra, SetupStandard, SizeClass, Technique
+from .fits import CaptureRate, DayEffect, Fit, LineWeights
 from .imports import Import
-from .learning import Learning, QuantityTally, SplitTally, Stratum
+from .learning import Learning, OpenedTally, QuantityTally, SplitTally, Stratum
 from .ordering import OrderPolicy
 from .plans import Pick, Plan, PlanLine
 from .policy import Policy
@@ -12,11 +13,16 @@ from .usage import UsageRecord
 
 __all__ = [
     "Calibration",
+    "CaptureRate",
     "Case",
     "CaseType",
+    "DayEffect",
     "Extra",
+    "Fit",
     "Import",
     "Learning",
+    "LineWeights",
+    "OpenedTally",
     "OrderPolicy",
     "Pick",
     "Plan",

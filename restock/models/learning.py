@@ -63,23 +63,27 @@ class Stratum(models.Model):
 
 
 class QuantityTally(models.Model):
-    """How often cases of a stratum used `quantity` pieces of a line. Cases that used none are the rest."""
+    """How often cases of a stratum used `quantity` pieces of a line. Cases that used none are the rest.
+
+    cut_off: the last of these pieces emptied the cart, so that such a case may have wanted more (restock.emptying).
+    """
 
     stratum = models.ForeignKey(Stratum, on_delete=models.CASCADE, related_name="tallies")
     consumable = models.ForeignKey("inventory.Consumable", null=True, on_delete=models.PROTECT, related_name="+")
     size_run = models.ForeignKey("inventory.SizeRun", null=True, on_delete=models.PROTECT, related_name="+")
     quantity = models.PositiveSmallIntegerField()
+    cut_off = models.BooleanField(default=False)
     weight = models.FloatField()
 
     class Meta:
         constraints = [
             models.UniqueConstraint(
-                fields=["stratum", "consumable", "quantity"],
+                fields=["stratum", "consumable", "quantity", "cut_off"],
                 condition=Q(size_run__isnull=True),
                 name="tally_of_consumable_unique",
             ),
             models.UniqueConstraint(
-                fields=["stratum", "size_run", "quantity"],
+                fields=["stratum", "size_run", "quantity", "cut_off"],
                 condition=Q(consumable__isnull=True),
                 name="tally_of_size_run_unique",
             ),
@@ -108,3 +112,18 @@ class SplitTally(models.Model):
 
     def __str__(self) -> str:
         return f"{self.size_class}: {self.pieces:.1f} x {self.consumable}"
+
+
+class OpenedTally(models.Model):
+    """How many pieces of a consumable cases of one type opened, and how many of them unused. Never by person."""
+
+    case_type = models.ForeignKey("restock.CaseType", on_delete=models.PROTECT, related_name="opened")
+    consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="+")
+    opened = models.FloatField(default=0, help_text="Faded pieces, used or not.")
+    unused = models.FloatField(default=0, help_text="Faded pieces, of those opened.")
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["case_type", "consumable"], name="opened_unique")]
+
+    def __str__(self) -> str:
+        return f"{self.case_type}: {self.unused:.1f} of {self.opened:.1f} x {self.consumable} unused"
