@@ -230,7 +230,7 @@ def _cancel_missing(
     Case.objects.filter(pk__in=[case.pk for case in missing]).update(status=Status.CANCELLED)
     outcome.counts["cases cancelled"] += len(missing)
     if missing:
-        outcome.notes.append(f"Cancelled because the list no longer names them: {len(missing)} slots.")
+        outcome.notes.append(f"Cancelled because the list no longer names them: {_slots(len(missing))}.")
     whole_rooms = {case.room_id for case in missing if (case.date, case.room_id) not in named}
     if whole_rooms:
         codes = list(Room.objects.filter(pk__in=whole_rooms).values_list("code", flat=True))
@@ -301,7 +301,11 @@ def _write(
     outcome.counts["cases updated"] += len(updated)
     added = sum(case.status == Status.ADDED and case.date == today for case, _ in new)
     if added:
-        outcome.notes.append(f"Not on the list for today before, so added on the day: {added} slots.")
+        outcome.notes.append(f"Not on the list for today before, so added on the day: {_slots(added)}.")
+
+
+def _slots(number: int) -> str:
+    return "1 slot" if number == 1 else f"{number} slots"
 
 
 def _status(slot: _Wanted, case: Case | None, *, today: date, today_was_known: bool) -> str:

@@ -80,7 +80,7 @@ def test_slot_that_is_off_the_list_is_cancelled_and_said(load):
     outcome = load("cases", without(LIST, "B2"))
 
     assert slots("status") == [("OR-1", 1, "scheduled"), ("OR-1", 2, "cancelled"), ("OR-2", 1, "scheduled")]
-    assert outcome.notes == ["Cancelled because the list no longer names them: 1 slots."]
+    assert outcome.notes == ["Cancelled because the list no longer names them: 1 slot."]
 
 
 def test_slot_that_comes_back_is_scheduled_again(load):
@@ -121,7 +121,7 @@ def test_slot_new_on_the_list_of_today_was_added_on_the_day(load):
     outcome = load("cases", LIST, at=NEXT_MORNING)
 
     assert slots("status", "added_on_the_day")[-1] == ("OR-2", 1, "added", True)
-    assert outcome.notes == ["Not on the list for today before, so added on the day: 1 slots."]
+    assert outcome.notes == ["Not on the list for today before, so added on the day: 1 slot."]
 
 
 def test_first_list_of_today_adds_nothing_on_the_day(load):
@@ -138,11 +138,11 @@ def test_list_of_a_day_that_is_over_is_done(load):
 
 def test_logged_case_is_never_cancelled_by_a_list(load):
     load("cases", LIST)
-    Case.objects.filter(order=2).update(status="done", logged_at=NEXT_MORNING)
+    Case.objects.filter(order=2).update(logged_at=NEXT_MORNING)
 
     load("cases", without(LIST, "B2"), at=NEXT_MORNING)
 
-    assert slots("status")[1] == ("OR-1", 2, "done")
+    assert slots("status")[1] == ("OR-1", 2, "scheduled")
 
 
 def test_slots_without_an_order_are_numbered_by_their_start(load):
