@@ -49,7 +49,7 @@ class PickList:
 
 def pick_list(plan: Plan) -> PickList:
     """Read everything that the workbook of `plan` shows, in a fixed number of queries."""
-    lines = list(plan.lines.select_related("place__room", "consumable", "shortage"))
+    lines = list(plan.lines.select_related("place__room", "consumable", "shortage").defer("pmf"))
     carts = sorted({line.place for line in lines}, key=lambda place: (place.walk_order, place.code))
     bins = {
         (stocking.place_id, stocking.consumable_id): stocking.bin

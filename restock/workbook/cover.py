@@ -106,7 +106,7 @@ def _put_carts(sheet: Worksheet, row: int, contents: PickList) -> int:
     for left, right in zip_longest(contents.carts[:half], contents.carts[half:]):
         values = [*_cart_cells(left), None, *(_cart_cells(right) if right else ())]
         _put_cells(sheet, row, values)
-        fit_height(sheet, row, values)
+        fit_height(sheet, row, len(WIDTHS))
         row += 1
     if contents.carts_without_rows:
         names = ", ".join(cart.name for cart in contents.carts_without_rows)

@@ -117,7 +117,7 @@ def put_across(sheet: Worksheet, row: int, first: int, last: int, text: str, *, 
     put(sheet.cell(row, first), text, font=font)
     sheet.merge_cells(start_row=row, start_column=first, end_row=row, end_column=last)
     width = sum(sheet.column_dimensions[get_column_letter(n)].width for n in range(first, last + 1))
-    sheet.row_dimensions[row].height = _lines(text, width) * POINTS_PER_LINE + 3
+    sheet.row_dimensions[row].height = _lines(sheet.cell(row, first), width) * POINTS_PER_LINE + 3
 
 
 def set_widths(sheet: Worksheet, widths: Sequence[float]) -> None:
@@ -139,7 +139,7 @@ def put_table(sheet: Worksheet, heading_row: int, headings: Sequence[Heading], r
                 styles[kind] = copy(cell._style)
             cell._style = copy(styles[kind])
             put_value(cell, value)
-        fit_height(sheet, number, row.values)
+        fit_height(sheet, number, len(headings))
     for column in range(1, len(headings) + 1):
         sheet.cell(last_row + 1, column).border = Border(top=LINE)
     sheet.auto_filter.ref = f"A{heading_row}:{get_column_letter(len(headings))}{last_row}"
@@ -165,28 +165,17 @@ def _put_style(cell: Cell, heading: Heading, *, ruled: bool, faint: bool) -> Non
     cell.border = box if heading.boxed else Border(top=LINE if ruled else HAIR)
 
 
-def fit_height(sheet: Worksheet, row: int, values: Sequence[object]) -> None:
+def fit_height(sheet: Worksheet, row: int, columns: int) -> None:
     """Make a row as high as its wrapped cells need: not every program does so by itself when it opens a file."""
-    lines = max(
-        _lines(str(value), sheet.column_dimensions[get_column_letter(number)].width)
-        for number, value in enumerate(values, start=1)
-        if value is not None
-    )
+    filled = [cell for n in range(1, columns + 1) if (cell := sheet.cell(row, n)).value is not None]
+    lines = max(_lines(cell, sheet.column_dimensions[cell.column_letter].width) for cell in filled)
     sheet.row_dimensions[row].height = max(lines * POINTS_PER_LINE + 4, LEAST_ROW_POINTS)
 
 
-def _lines(text: str, width: float) -> int:
-    """Lines that wrapped 10 point text takes in `width` columns' units."""
-    return max(len(textwrap.wrap(text, max(int(width * CHARACTERS_PER_WIDTH), 1))), 1)
-
-
-def close_table(sheet: Worksheet, heading_row: int, last_row: int, columns: int) -> None:
-    """Rule a table off and let a person filter and sort it."""
-    letter = get_column_letter(columns)
-    for number in range(1, columns + 1):
-        cell = sheet.cell(last_row + 1, number)
-        cell.border = Border(top=LINE)
-    sheet.auto_filter.ref = f"A{heading_row}:{letter}{last_row}"
+def _lines(cell: Cell, width: float) -> int:
+    """Lines that a cell's wrapped text takes in a column, or merged columns, of that width."""
+    characters = width * CHARACTERS_PER_WIDTH * PLAIN.size / cell.font.size
+    return max(len(textwrap.wrap(str(cell.value), max(int(characters), 1))), 1)
 
 
 def set_up_page(

@@ -43,7 +43,7 @@ CARTS_ON_ONE_PAGE = 40  # a cover with more runs on to a second page rather than
 
 STOREROOM = (
     Heading("", 4, "center", BOX),
-    Heading("Bin", 7, font=BOLD),
+    Heading("Bin", 13, font=BOLD),
     Heading("Code", 8),
     Heading("Name", 34),
     Heading("Size", 18),
@@ -57,9 +57,9 @@ STOREROOM = (
 )
 CART = (
     Heading("", 4, "center", BOX),
-    Heading("Bin", 8, font=BOLD),
+    Heading("Bin", 15, font=BOLD),
     Heading("Code", 8),
-    Heading("Name", 40),
+    Heading("Name", 42),
     Heading("On hand", 8, "center", format="0"),
     Heading("Counted ago", 9, "center"),
     Heading("Add", 7, "center", BOLD, "0"),
@@ -69,7 +69,7 @@ CART = (
 )
 SHORTAGES = (
     Heading("Cart", 24, font=BOLD),
-    Heading("Bin", 8),
+    Heading("Bin", 15),
     Heading("Code", 8),
     Heading("Name", 38),
     Heading("Short by", 8, "center", BOLD, "0"),
