@@ -2,7 +2,24 @@
 
 from collections.abc import Iterator
 
-from django.urls import URLPattern, get_resolver
+from django.urls import URLPattern, get_resolver, reverse
+
+# One sample for each argument that a route may have; the objects are those of the fixture `evening`.
+SAMPLES = {
+    "plan_id": lambda line: line.plan_id,
+    "place_id": lambda line: line.place_id,
+    "line_id": lambda line: line.pk,
+    "object_id": lambda line: 1,
+    "id": lambda line: 1,
+    "content_type_id": lambda line: 1,
+    "app_label": lambda line: "auth",
+    "url": lambda line: "nothing-here",
+}
+
+
+def address_of(name: str, arguments, line) -> str:
+    """The address of a route, its arguments filled with what the fixture `evening` made."""
+    return reverse(name, kwargs={argument: SAMPLES[argument](line) for argument in arguments})
 
 
 def every_route(patterns=None, namespace="") -> Iterator[tuple[str, URLPattern, tuple[str, ...]]]:

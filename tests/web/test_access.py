@@ -8,24 +8,9 @@ from inventory.departments import open_department
 from restock.web.access import ANYBODY, ROLES, SIGNED_IN, rule_for
 from tests.factories import CartFactory, UserFactory
 
-from .routes import every_route
+from .routes import address_of, every_route
 
-# One sample for each argument that a route may have; the objects are those of `evening`.
-SAMPLES = {
-    "plan_id": lambda line: line.plan_id,
-    "place_id": lambda line: line.place_id,
-    "line_id": lambda line: line.pk,
-    "object_id": lambda line: 1,
-    "id": lambda line: 1,
-    "content_type_id": lambda line: 1,
-    "app_label": lambda line: "auth",
-    "url": lambda line: "nothing-here",
-}
 POSTED = {"plan-evening", "sign-out"}
-
-
-def address_of(name, arguments, line):
-    return reverse(name, kwargs={argument: SAMPLES[argument](line) for argument in arguments})
 
 
 def try_route(client, name, arguments, line):
