@@ -8,6 +8,7 @@ from .learning import Learning, OpenedTally, QuantityTally, SplitTally, Stratum
 from .ordering import OrderPolicy
 from .plans import Pick, Plan, PlanLine
 from .policy import Policy
+from .rounds import Claim, Filling
 from .shortages import Shortage
 from .usage import UsageRecord
 
@@ -16,8 +17,10 @@ __all__ = [
     "CaptureRate",
     "Case",
     "CaseType",
+    "Claim",
     "DayEffect",
     "Extra",
+    "Filling",
     "Fit",
     "Import",
     "Learning",

@@ -2,7 +2,7 @@
 
 from django.conf import settings
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 
 class Plan(models.Model):
@@ -59,7 +59,7 @@ class PlanLine(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["plan", "place", "consumable"], name="plan_line_unique"),
             models.CheckConstraint(
-                condition=Q(allocated__lte=models.F("top_up")),
+                condition=Q(allocated__lte=F("top_up")),
                 name="allocated_within_top_up",
                 violation_error_message="A line cannot be given more than it needs.",
             ),
@@ -75,7 +75,11 @@ class PlanLine(models.Model):
 
 
 class Pick(models.Model):
-    """Pieces of one lot to take from one storeroom for one plan line, and what was really picked."""
+    """Pieces of one lot to take from one storeroom for one plan line, and what was really picked.
+
+    Open until somebody says what was picked (`confirmed_at`, `confirmed_by`). Of what was not picked, `not_found`
+    pieces were looked for in vain: they are a shortage.
+    """
 
     plan_line = models.ForeignKey(PlanLine, on_delete=models.CASCADE, related_name="picks")
     storeroom = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="picks")
@@ -84,11 +88,20 @@ class Pick(models.Model):
     quantity = models.PositiveIntegerField()
     picked = models.PositiveIntegerField(null=True, blank=True)
     confirmed_at = models.DateTimeField(null=True, blank=True)
+    confirmed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="picks"
+    )
+    not_found = models.PositiveIntegerField(default=0)
 
     class Meta:
         ordering = ["plan_line", "pk"]
         constraints = [
             models.CheckConstraint(condition=Q(quantity__gt=0), name="pick_quantity_positive"),
+            models.CheckConstraint(
+                condition=Q(not_found=0) | Q(picked__isnull=False, quantity__gte=F("picked") + F("not_found")),
+                name="not_found_within_what_was_not_picked",
+                violation_error_message="Only what was asked for and not picked can be missing.",
+            ),
             models.UniqueConstraint(fields=["plan_line", "storeroom", "lot"], name="pick_unique"),
             models.UniqueConstraint(
                 fields=["plan_line", "storeroom"], condition=Q(lot__isnull=True), name="pick_without_lot_unique"

@@ -13,6 +13,7 @@ class Shortage(models.Model):
         UNUSABLE = "unusable", "what is there is expired or quarantined"
         PHARMACY = "pharmacy", "the pharmacy keeps it"
         BIN_TOO_SMALL = "bin_too_small", "the bin holds less than the day may need"
+        NOT_FOUND = "not_found", "it could not be found"
 
     plan_line = models.OneToOneField("restock.PlanLine", on_delete=models.CASCADE, related_name="shortage")
     cause = models.CharField(max_length=20, choices=Cause)
