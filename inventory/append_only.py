@@ -7,7 +7,7 @@ On SQLite a later migration that alters such a table rebuilds it, and its trigge
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.migrations import RunPython
 
-TABLES = ("inventory_movement", "inventory_count", "restock_usagerecord")
+TABLES = ("inventory_movement", "inventory_count", "restock_usagerecord", "restock_caselog")
 _EVENTS = ("update", "delete")
 
 _CREATE_ON_SQLITE = """

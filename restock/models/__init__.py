@@ -1,6 +1,7 @@
 """Decisions and what they rest on: cases as slots, usage, what was learned, plans, shortages."""
 
 from .calibration import Calibration
+from .case_logs import CaseLog
 from .cases import Case, CaseType, Extra, SetupStandard, SizeClass, Technique
 from .fits import CaptureRate, DayEffect, Fit, LineWeights
 from .imports import Import
@@ -16,6 +17,7 @@ __all__ = [
     "Calibration",
     "CaptureRate",
     "Case",
+    "CaseLog",
     "CaseType",
     "Claim",
     "DayEffect",

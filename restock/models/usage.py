@@ -23,6 +23,15 @@ class UsageRecord(models.Model):
         "inventory.Movement", null=True, blank=True, on_delete=models.PROTECT, related_name="usage"
     )
 
+    log = models.ForeignKey(
+        "restock.CaseLog",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="records",
+        help_text="The entry in which a person told it. Empty for use that came in a file.",
+    )
+
     class Meta:
         indexes = [
             models.Index(fields=["case", "consumable", "used", "opened_unused"], name="usage_by_case"),
