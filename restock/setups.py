@@ -8,7 +8,7 @@ replaces the rows of the same source that are for all.
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from django.db.models import Sum
@@ -39,6 +39,11 @@ class Slot:
     technique_id: int
     size_class_id: int
     extras: frozenset[int] = frozenset()
+
+    @property
+    def anywhere(self) -> Slot:
+        """The same kind of case without its room: what it uses does not depend on where."""
+        return replace(self, room_id=0)
 
 
 class Setups:
@@ -97,6 +102,10 @@ class Setups:
     def room_lines(self) -> set[Line]:
         return set(self._room_rows) | {("piece", pk) for pk in self._room_by_catalogue}
 
+    def room_lines_of(self, case_type_id: int) -> set[Line]:
+        """Lines that the set-up standard of the case type opens for the room and not for the case."""
+        return {line for line, rows in self._room_rows.items() if any(r.case_type_id == case_type_id for r in rows)}
+
     def goes_by_room(self, case_type_id: int | None, consumable_id: int) -> bool:
         """Whether use by such a case belongs to the room's day and not to the case.
 
@@ -108,6 +117,10 @@ class Setups:
     def cell(self, line: Line, slot: Slot) -> Cell:
         size = slot.size_class_id if line in self.sized else None
         return (slot.case_type_id, slot.technique_id, size, slot.extras & self.named_by[line])
+
+    def stated(self, line: Line, slot: Slot) -> list[tuple[float, float]]:
+        """For each source that names the line for such a case: (probability to be opened, pieces when opened)."""
+        return self._stated(line, self.cell(line, slot))
 
     def standard(self, lines: list[Line], cells: list[Cell], k_max: int) -> np.ndarray:
         """Softened pmf that the standard states for each line and cell: (lines, cells, k_max + 1)."""
