@@ -35,12 +35,20 @@ def dirichlet_multinomial_total(
     return total_over_random_cases(alpha, happens)
 
 
-def total_over_random_cases(alpha: np.ndarray, case_count: np.ndarray) -> np.ndarray:
+def total_over_random_cases(
+    alpha: np.ndarray, case_count: np.ndarray, *, largest: np.ndarray | None = None
+) -> np.ndarray:
     """Pieces used by a random number of cases that share one unknown pmf.
 
     alpha: (G, K+1); case_count: (G, n+1), the distribution of the number of
     cases, for example a beyond-the-list count from `negative_binomial_counts`
-    with alpha that of the case mix.
+    with alpha that of the case mix. Or (D, G, n+1), several such counts for the
+    same groups (over one day, two days ...): they cost little more than one.
+    largest: (G,) pieces that a total is not going to exceed, n K by default.
+    Much is saved where n K is far out of reach; what lies beyond wraps around,
+    so it must be as unlikely as the errors that are put up with.
+
+    Returns (G, N) or (D, G, N).
 
     With p_r(z) = sum_k alpha_k z^(kr) / A, A = sum alpha and c_m = Gamma(A + m) / (Gamma(A) m!),
     the generating function of m cases obeys
@@ -52,45 +60,56 @@ def total_over_random_cases(alpha: np.ndarray, case_count: np.ndarray) -> np.nda
     enumeration of SciPy's Dirichlet-multinomial.
     """
     alpha, case_count = np.asarray(alpha, float), np.asarray(case_count, float)
-    if alpha.ndim != 2 or case_count.ndim != 2 or len(alpha) != len(case_count):
-        raise ValueError("Wanted: alpha (G, K+1) and case_count (G, n+1).")
+    if alpha.ndim != 2 or case_count.ndim not in (2, 3) or len(alpha) != case_count.shape[-2]:
+        raise ValueError("Wanted: alpha (G, K+1) and case_count (G, n+1) or (D, G, n+1).")
     if alpha.size and not (alpha.min() >= 0.0 and alpha.sum(axis=1).min() > 0.0):
         raise ValueError("Dirichlet weights are never negative, and some weight must be above zero.")
-    possible = case_count > 0.0
+    possible = (case_count > 0.0).reshape(-1, *case_count.shape[-2:]).any(axis=0)
     most = np.where(possible.any(axis=1), possible.shape[1] - 1 - np.argmax(possible[:, ::-1], axis=1), 0)
     reach = alpha.shape[1] - 1
-    out = np.zeros((len(alpha), int(most.max(initial=0)) * reach + 1))
-    for n in np.unique(most):
-        groups = np.flatnonzero(most == n)
-        length = transform_length(int(n) * reach)
-        size = max(1, 4 * BLOCK_VALUES // ((length // 2 + 1) * (int(n) + 1)))
+    top = most * reach if largest is None else np.minimum(most * reach, largest)
+    length_of = np.array([transform_length(int(n)) for n in top], dtype=int)
+    like_n = _rounded_up(most)
+    out = np.zeros((*case_count.shape[:-1], int(top.max(initial=0)) + 1))
+    for n, length in np.unique(np.stack([like_n, length_of]), axis=1).T:
+        groups = np.flatnonzero((like_n == n) & (length_of == length))
+        width = int(top[groups].max()) + 1
+        n = int(most[groups].max())
+        size = max(1, 4 * BLOCK_VALUES // ((length // 2 + 1) * (n + 1)))
         for start in range(0, len(groups), size):
             block = groups[start : start + size]
-            transform = _mixed_transform(alpha[block], case_count[block, : n + 1], length)
-            out[block, : n * reach + 1] = np.fft.irfft(transform, length)[:, : n * reach + 1]
+            transform = _mixed_transform(alpha[block], case_count[..., block, : n + 1], int(length))
+            out[..., block, :width] = np.fft.irfft(transform, int(length))[..., :width]
     return clean(out)
 
 
 def _mixed_transform(alpha: np.ndarray, case_count: np.ndarray, length: int) -> np.ndarray:
     from scipy.special import gammaln
 
-    n = case_count.shape[1] - 1
+    n = case_count.shape[-1] - 1
     total = alpha.sum(axis=1, keepdims=True)
     nodes = np.arange(length // 2 + 1)
     full = np.fft.fft(alpha / total, length, axis=1)
-    power = np.stack([full[:, nodes * r % length] for r in range(1, n + 1)]) if n else None
+    if n:
+        power = np.stack([full[:, nodes * r % length] for r in range(1, n + 1)], axis=1)
     m = np.arange(n + 1)
     log_c = gammaln(total + m) - gammaln(total) - gammaln(m + 1.0)
 
-    known = np.empty((n + 1, len(alpha), len(nodes)), complex)
-    known[0] = 1.0
-    mixed = case_count[:, :1] * known[0]
+    known = np.empty((len(alpha), n + 1, len(nodes)), complex)
+    known[:, 0] = 1.0
     for m in range(1, n + 1):
         r = np.arange(1, m + 1)
         weight = total / m * np.exp(log_c[:, m - r] - log_c[:, m : m + 1])
-        np.einsum("rgf,rgf->gf", power[:m], known[m - 1 :: -1][:m] * weight.T[:, :, None], out=known[m])
-        mixed += case_count[:, m : m + 1] * known[m]
-    return mixed
+        np.einsum("gr,grf,grf->gf", weight, power[:, :m], known[:, m - 1 :: -1][:, :m], out=known[:, m])
+    counts = case_count.transpose(1, 0, 2) if case_count.ndim == 3 else case_count[:, None]
+    mixed = (counts @ known.view(float)).view(complex).transpose(1, 0, 2)  # real times complex
+    return mixed if case_count.ndim == 3 else mixed[0]
+
+
+def _rounded_up(n: np.ndarray) -> np.ndarray:
+    """Numbers of cases that are worked out together: steps of an eighth."""
+    step = 2 ** np.maximum(np.floor(np.log2(np.maximum(n, 1))).astype(int) - 3, 0)
+    return -(-n // step) * step
 
 
 def beyond_the_list(use: np.ndarray, a: np.ndarray, b: np.ndarray, days: float | np.ndarray = 1.0) -> np.ndarray:

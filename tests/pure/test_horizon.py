@@ -108,3 +108,28 @@ def test_weights_that_are_no_dirichlet_are_refused():
         horizon.dirichlet_multinomial_total(np.array([[-1.0, 2.0]]), [1])
     with pytest.raises(ValueError, match="above zero"):
         horizon.dirichlet_multinomial_total(np.array([[0.0, 0.0]]), [1])
+
+
+def test_several_counts_of_the_same_groups_give_what_each_gives_alone():
+    rng = np.random.default_rng(3)
+    alpha = rng.uniform(0.1, 5, size=(6, 4))
+    counts = rng.dirichlet(np.ones(9), size=(3, 6))
+    counts[1, 2, 4:] = 0.0
+
+    together = horizon.total_over_random_cases(alpha, counts)
+
+    for n, count in enumerate(counts):
+        alone = horizon.total_over_random_cases(alpha, count)
+        assert together[n, :, : alone.shape[1]] == pytest.approx(alone, abs=1e-12)
+
+
+def test_totals_out_of_reach_may_be_left_out():
+    alpha = np.array([[60.0, 3.0, 1.0, 0.1, 0.001]])
+    counts = horizon.binomial_counts([40], 0.9)
+
+    full = horizon.total_over_random_cases(alpha, counts)
+    short = horizon.total_over_random_cases(alpha, counts, largest=np.array([30]))
+
+    assert short.shape == (1, 31)
+    assert short[0] == pytest.approx(full[0, :31], abs=full[0, 31:].sum() + 1e-12)  # what wraps around
+    assert full[0, 31:].sum() < 1e-5
