@@ -1,72 +1,34 @@
 """A pick list that came back: which movements follow from what people really picked, and their writing.
 
-The rules:
+The rules, beside those of `settling`:
 
 - An empty Picked says nothing: the pick stays open and can be filled in and confirmed later. A missing row likewise.
-- 0 says that a person looked and found none: the pick is settled, nothing moves.
-- Any other number moves that many pieces of the row's lot from the storeroom to the cart, more than suggested too, as
-  long as the storeroom's record of that lot holds them. The lot is the suggested one, or another known lot of the line
-  whose number a person wrote over it.
-- What was once confirmed stands. The same again changes nothing. Another number or lot is refused, because an older
-  copy of the workbook must not undo a newer one, unless the caller asks for a correction: then the first movement is
-  reversed and the right one written.
+- 0 says that a person looked and found none: the pick is settled, nothing moves, and what it asked for is missing.
+- Any other number moves that many pieces, more than suggested too. The lot is the suggested one, or another known lot
+  of the line whose number a person wrote over it.
+- What was once confirmed stands. Another number or lot is refused, because an older copy of the workbook must not undo
+  a newer one, unless the caller asks for a correction.
 - A list for which a newer plan of the same day exists is refused, because the newer one was made without these pieces,
   unless the caller says that they were carried all the same.
+- A workbook comes back when the round is over: a line of which nothing is open lies in its drawer.
 """
 
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
-from django.db.models import Q
 
 from inventory.importing.problems import Problem, SheetRefused, quoted
-from inventory.ledger import Entry, InsufficientStock, record
-from inventory.models import Department, Holding, Lot, Movement
+from inventory.ledger import InsufficientStock
+from inventory.models import Department, Lot
 from restock.models import Pick, Plan
 
+from .filling import fill_settled
+from .settling import Settled, locked, newer_plan, overdrawn, said_before, standing_movement, write
 from .workbook.reading import ANY_LOT, LOT, REFERENCE, BackRow, WorkbookBack, problem_at
 from .workbook.references import FORMAT, fingerprint, pick_id, reference
-
-
-@dataclass(frozen=True, slots=True)
-class Settled:
-    """One pick with the pieces and the lot now known. `before`: pieces confirmed earlier, None if there were none.
-
-    `standing` is the movement of those earlier pieces where it has to be known: where the row now says otherwise.
-    """
-
-    pick: Pick
-    row: BackRow
-    lot: Lot | None
-    before: int | None
-    standing: Movement | None = None
-
-    @property
-    def picked(self) -> int:
-        return self.row.picked
-
-    @property
-    def is_new(self) -> bool:
-        return self.before is None
-
-    @property
-    def says_otherwise(self) -> bool:
-        """Whether the row may contradict what was confirmed: another number, or another lot than suggested."""
-        return self.before != self.picked or self.lot_id != self.pick.lot_id
-
-    @property
-    def is_correction(self) -> bool:
-        if self.before is None:
-            return False
-        return self.before != self.picked or (self.standing is not None and self.standing.lot_id != self.lot_id)
-
-    @property
-    def lot_id(self) -> int | None:
-        return self.lot.pk if self.lot else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,24 +65,29 @@ def confirm(
     Raises SheetRefused with every problem of the workbook.
     """
     plan = _plan_of(back, department)
-    # The picks are the lock: whoever confirms the same plan at the same time waits here, and then finds it done.
-    picks = {pick.pk: pick for pick in _locked_picks(plan)}
+    picks = {pick.pk: pick for pick in locked(Pick.objects.filter(plan_line__plan=plan))}
     problems = list(back.problems)
     problems += _missing_sheets(back, picks.values())
-    settled = _match(back, plan, picks, problems)
+    rows: dict[int, BackRow] = {}
+    settled = _match(back, plan, picks, rows, problems)
 
     corrected = tuple(one for one in settled if one.is_correction)
     new = tuple(one for one in settled if one.is_new)
     if not correct:
-        problems += [_already_confirmed(back.file, one, plan) for one in corrected]
+        problems += [_already_confirmed(back.file, one, rows[one.pick.pk], plan) for one in corrected]
     changes = (*corrected, *new) if correct else new
-    if changes and not superseded and (newer := _newer(plan)):
+    if changes and not superseded and (newer := newer_plan(plan)):
         problems.append(_superseded(back.file, plan, newer))
-    problems += _beyond_stock(back.file, changes)
+    problems += _beyond_stock(back.file, changes, rows)
     if problems:
         raise SheetRefused(*problems)
 
-    _write(changes, plan, by=by, at=at, file=back.file)
+    try:
+        write(changes, plan, by=by, at=at)
+    except InsufficientStock as refusal:
+        # Somebody else took the last ones between our look and our turn (PostgreSQL only).
+        raise SheetRefused(Problem(back.file, str(refusal), "what the storeroom still holds")) from None
+    fill_settled({one.pick.plan_line_id for one in changes}, by=by, at=at)
     return Confirmation(
         plan=plan,
         new=new,
@@ -153,15 +120,6 @@ def _plan_of(back: WorkbookBack, department: Department | None) -> Plan:
     return plan
 
 
-def _locked_picks(plan: Plan) -> Iterable[Pick]:
-    return (
-        Pick.objects.filter(plan_line__plan=plan)
-        .select_related("plan_line__consumable", "plan_line__place", "storeroom", "lot", "bin")
-        .select_for_update(of=("self",))
-        .order_by("pk")
-    )
-
-
 def _missing_sheets(back: WorkbookBack, picks: Iterable[Pick]) -> list[Problem]:
     """Storerooms whose sheet is gone. Where the sheet is there and only its rows are not, nothing was picked."""
     expected = {pick.storeroom_id: pick.storeroom for pick in picks}
@@ -180,29 +138,40 @@ def _missing_sheets(back: WorkbookBack, picks: Iterable[Pick]) -> list[Problem]:
     ]
 
 
-def _match(back: WorkbookBack, plan: Plan, picks: dict[int, Pick], problems: list[Problem]) -> list[Settled]:
-    """Each filled-in row with its pick; rows that belong to no pick of this plan become problems."""
+def _match(
+    back: WorkbookBack, plan: Plan, picks: dict[int, Pick], rows: dict[int, BackRow], problems: list[Problem]
+) -> list[Settled]:
+    """What each filled-in row says about its pick. Fills `rows`; rows of no pick of this plan become problems."""
     settled = []
-    seen: dict[int, BackRow] = {}
     lots = _lots(picks.values())
     for row in back.rows:
         pick = picks.get(pick_id(row.reference))
         if pick is None or reference(pick, plan) != row.reference:
             expected = "the reference that was printed in this row; it was changed, or the row is of another pick list"
             problems.append(problem_at(back.file, row, quoted(row.reference), expected, column=REFERENCE))
-        elif first := seen.get(pick.pk):
+        elif first := rows.get(pick.pk):
             found = f"{quoted(row.reference)} again, after sheet {quoted(first.sheet)}, row {first.row}"
             problems.append(problem_at(back.file, row, found, "every reference once", column=REFERENCE))
         else:
-            seen[pick.pk] = row
+            rows[pick.pk] = row
             lot = pick.lot
             if row.picked and row.lot not in (None, pick.lot.number if pick.lot else ANY_LOT):
                 lot = lots.get((pick.plan_line.consumable_id, row.lot))
                 if lot is None:
                     problems.append(_unknown_lot(back.file, row, pick, lots))
             if row.picked is not None:
-                settled.append(Settled(pick, row, lot, pick.picked if pick.confirmed_at else None))
-    return [_with_standing(one) if one.before and one.says_otherwise else one for one in settled]
+                settled.append(_settled(pick, row.picked, lot))
+    return settled
+
+
+def _settled(pick: Pick, picked: int, lot: Lot | None) -> Settled:
+    """With the movement that stands, where the row may contradict it: another number, or another lot than suggested."""
+    before = said_before(pick)
+    not_found = 0 if picked else pick.quantity
+    settled = Settled(pick, picked, lot, before, not_found=not_found)
+    if before and (before != picked or settled.lot_id != pick.lot_id):
+        return replace(settled, standing=standing_movement(pick))
+    return settled
 
 
 def _lots(picks: Iterable[Pick]) -> dict[tuple[int, str], Lot]:
@@ -222,27 +191,15 @@ def _unknown_lot(file: str, row: BackRow, pick: Pick, lots: Mapping[tuple[int, s
     )
 
 
-def _with_standing(settled: Settled) -> Settled:
-    """With the movement that an earlier confirmation of this pick wrote and that still stands."""
-    key = f"pick:{settled.pick.pk}"
-    written = Movement.objects.not_reversed().filter(Q(key=key) | Q(key__startswith=f"{key}:"))
-    return replace(settled, standing=written.get(kind=Movement.Kind.MOVE))
-
-
-def _already_confirmed(file: str, settled: Settled, plan: Plan) -> Problem:
+def _already_confirmed(file: str, settled: Settled, row: BackRow, plan: Plan) -> Problem:
     confirmed_at = settled.pick.confirmed_at.astimezone(ZoneInfo(plan.department.time_zone))
     return problem_at(
         file,
-        settled.row,
+        row,
         _pieces_of(settled.picked, settled.lot),
         f"{_pieces_of(settled.before, settled.standing and settled.standing.lot)} as confirmed on "
         f"{confirmed_at:%Y-%m-%d at %H:%M}, or an empty cell; if what stands there now is true, confirm with --correct",
     )
-
-
-def _newer(plan: Plan) -> Plan | None:
-    same_day = Plan.objects.filter(department=plan.department, for_date=plan.for_date)
-    return same_day.filter(made_at__gt=plan.made_at).order_by("-made_at").first()
 
 
 def _superseded(file: str, plan: Plan, newer: Plan) -> Problem:
@@ -255,37 +212,21 @@ def _superseded(file: str, plan: Plan, newer: Plan) -> Problem:
     )
 
 
-def _beyond_stock(file: str, changes: Iterable[Settled]) -> list[Problem]:
+def _beyond_stock(file: str, changes: Iterable[Settled], rows: Mapping[int, BackRow]) -> list[Problem]:
     """Rows that together take more of a lot than the storeroom's record holds."""
-    given_back = defaultdict(int)
-    by_balance = defaultdict(list)
-    for one in changes:
-        line = (one.pick.storeroom_id, one.pick.plan_line.consumable_id)
-        by_balance[*line, one.lot_id].append(one)
-        if one.standing:
-            given_back[*line, one.standing.lot_id] += one.standing.quantity
-    holdings = Holding.objects.filter(
-        place__in={place for place, _, _ in by_balance}, consumable__in={consumable for _, consumable, _ in by_balance}
-    )
-    held = {(h.place_id, h.consumable_id, h.lot_id): h.quantity for h in holdings}
-
     problems = []
-    for balance, together in by_balance.items():
-        most = max(held.get(balance, 0) + given_back[balance], 0)
-        asked = sum(one.picked for one in together)
-        if asked <= most:
-            continue
-        pick, lot = together[0].pick, together[0].lot
-        rows = "" if len(together) == 1 else f" in {len(together)} rows together"
+    for beyond in overdrawn(changes):
+        pick, lot = beyond.together[0].pick, beyond.together[0].lot
+        in_rows = "" if len(beyond.together) == 1 else f" in {len(beyond.together)} rows together"
         problems += [
             problem_at(
                 file,
-                one.row,
-                f"{one.picked} ({asked} of {quoted(pick.plan_line.consumable)}{rows})",
-                f"at most {_pieces_of(most, lot)}, which is what the record of {pick.storeroom} holds; if there were "
-                "more, count the line there first",
+                rows[one.pick.pk],
+                f"{one.picked} ({beyond.asked} of {quoted(pick.plan_line.consumable)}{in_rows})",
+                f"at most {_pieces_of(beyond.most, lot)}, which is what the record of {pick.storeroom} holds; if there "
+                "were more, count the line there first",
             )
-            for one in together
+            for one in beyond.together
             if one.picked
         ]
     return problems
@@ -293,53 +234,3 @@ def _beyond_stock(file: str, changes: Iterable[Settled]) -> list[Problem]:
 
 def _pieces_of(pieces: int, lot: Lot | None) -> str:
     return f"{pieces} of lot {lot}" if lot else f"{pieces} without a lot"
-
-
-def _write(changes: Sequence[Settled], plan: Plan, *, by, at: datetime, file: str) -> None:
-    reversals = [_reversal(one.standing, at) for one in changes if one.standing]
-    moves = [_move(one, plan, at) for one in changes if one.picked]
-    try:
-        record([*reversals, *moves], by=by)
-    except InsufficientStock as refusal:
-        # Somebody else took the last ones between our look and our turn (PostgreSQL only).
-        raise SheetRefused(Problem(file, str(refusal), "what the storeroom still holds")) from None
-    for one in changes:
-        one.pick.picked, one.pick.confirmed_at = one.picked, at
-    Pick.objects.bulk_update([one.pick for one in changes], ["picked", "confirmed_at"], batch_size=200)
-
-
-def _move(settled: Settled, plan: Plan, at: datetime) -> Entry:
-    pick = settled.pick
-    return Entry(
-        kind=Movement.Kind.MOVE,
-        source=pick.storeroom_id,
-        destination=pick.plan_line.place_id,
-        consumable=pick.plan_line.consumable_id,
-        lot=settled.lot_id,
-        quantity=settled.picked,
-        at=at,
-        key=f"pick:{pick.pk}" if settled.is_new else _next_key(pick),
-        reason=f"pick list {plan.pk}",
-    )
-
-
-def _next_key(pick: Pick) -> str:
-    """The key of a corrected movement. The picks are locked, so nobody else counts at the same time."""
-    key = f"pick:{pick.pk}"
-    written = Movement.objects.filter(Q(key=key) | Q(key__startswith=f"{key}:"), kind=Movement.Kind.MOVE)
-    return f"{key}:{written.count() + 1}"
-
-
-def _reversal(movement: Movement, at: datetime) -> Entry:
-    return Entry(
-        kind=Movement.Kind.REVERSE,
-        source=movement.destination_id,
-        destination=movement.source_id,
-        consumable=movement.consumable_id,
-        lot=movement.lot_id,
-        quantity=movement.quantity,
-        at=at,
-        key=f"{movement.key}:back",
-        reason="picked quantity corrected",
-        reverses=movement,
-    )

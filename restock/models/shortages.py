@@ -18,6 +18,7 @@ class Shortage(models.Model):
     plan_line = models.OneToOneField("restock.PlanLine", on_delete=models.CASCADE, related_name="shortage")
     cause = models.CharField(max_length=20, choices=Cause)
     short_by = models.PositiveIntegerField(help_text="Pieces.")
+    not_found = models.PositiveIntegerField(default=0, help_text="Of these on record, but looked for in vain.")
     harm = models.FloatField(help_text="Expected pieces missing tomorrow, times the weight of the line.")
     reason = models.TextField()
 

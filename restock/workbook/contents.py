@@ -71,7 +71,7 @@ def pick_list(plan: Plan) -> PickList:
     short.sort(key=lambda shortage: (-shortage.harm, -shortage.short_by, shortage.pk))
     return PickList(
         plan=plan,
-        storerooms=_storerooms(plan),
+        storerooms=storeroom_rows(plan),
         carts=tuple((cart, tuple(rows[cart])) for cart in carts if cart in rows),
         carts_without_rows=tuple(cart for cart in carts if cart not in rows),
         shortages=tuple((s, bins.get((s.plan_line.place_id, s.plan_line.consumable_id))) for s in short),
@@ -100,11 +100,15 @@ def count_of(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
-def _storerooms(plan: Plan) -> tuple[tuple[Place, tuple[PickRow, ...]], ...]:
+def storeroom_rows(plan: Plan, cart_ids: list[int] | None = None) -> tuple[tuple[Place, tuple[PickRow, ...]], ...]:
+    """The picks of each storeroom in walking order, of all carts or of some: two queries."""
+    picks = Pick.objects.filter(plan_line__plan=plan)
+    if cart_ids is not None:
+        picks = picks.filter(plan_line__place__in=cart_ids)
     picks = list(
-        Pick.objects.filter(plan_line__plan=plan).select_related(
-            "plan_line__place", "plan_line__consumable", "storeroom", "bin", "lot"
-        )
+        picks.select_related(
+            "plan_line__place", "plan_line__consumable", "storeroom", "bin", "lot", "confirmed_by"
+        ).defer("plan_line__pmf")
     )
     pack_sizes = defaultdict(set)
     consumables = {pick.plan_line.consumable_id for pick in picks}

@@ -1,0 +1,62 @@
+"""What the record promised and nobody could find: a shortage that the plan could not know.
+
+A line that the plan already found short gets shorter by it; any other line becomes short. Taken back, everything
+stands as the plan left it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from django.db.models import Q, Sum
+
+from .forecasting.demand import expected_shortfall
+from .models import Plan, PlanLine, Policy, Shortage
+
+NOT_FOUND = Shortage.Cause.NOT_FOUND
+
+
+def keep_shortages(plan: Plan, line_ids: Iterable[int]) -> None:
+    """Bring the shortages of these lines in line with what their picks say was not found. Their picks are locked."""
+    lines = (
+        PlanLine.objects.filter(pk__in=set(line_ids))
+        .annotate(not_found=Sum("picks__not_found"))
+        .filter(Q(not_found__gt=0) | Q(shortage__isnull=False))
+        .select_related("consumable", "shortage")
+    )
+    lines = list(lines)
+    if not lines:
+        return
+    policy = Policy.objects.filter(department=plan.department_id).first() or Policy()
+    for line in lines:
+        _keep(line, policy)
+
+
+def _keep(line: PlanLine, policy: Policy) -> None:
+    known = getattr(line, "shortage", None)
+    if not line.not_found and known.cause == NOT_FOUND:
+        known.delete()
+        return
+    before = known.not_found if known else 0
+    if before == line.not_found:
+        return
+    shortage = known or Shortage(plan_line=line, cause=NOT_FOUND, short_by=0, reason="")
+    shortage.short_by += line.not_found - before
+    shortage.not_found = line.not_found
+    planned = shortage.reason.removesuffix(_sentence(before)).rstrip()
+    shortage.reason = " ".join(filter(None, [planned, _sentence(line.not_found)]))
+    shortage.harm = policy.weight(line.consumable.criticality) * _missing(line)
+    shortage.save()
+
+
+def _missing(line: PlanLine) -> float:
+    """Expected pieces missing on the day, with everything carried but what was not found."""
+    after = max(line.usable + line.allocated - line.not_found, 0)
+    return float(expected_shortfall(np.array([line.pmf]), np.array([after]))[0])
+
+
+def _sentence(pieces: int) -> str:
+    if not pieces:
+        return ""
+    return f"{pieces} piece{'' if pieces == 1 else 's'} on record could not be found in the storeroom."
