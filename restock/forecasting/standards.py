@@ -32,9 +32,7 @@ def standard_pmf(
     Returns (..., k_max+1), rows summing to 1. Raises ValueError for a probability outside 0..1, a quantity
     that is negative or not a number, or a k_max below 1.
     """
-    probability, quantity = np.broadcast_arrays(
-        np.asarray(probability, dtype=float), np.asarray(quantity, dtype=float)
-    )
+    probability, quantity = np.broadcast_arrays(np.asarray(probability, dtype=float), np.asarray(quantity, dtype=float))
     if k_max < 1:
         raise ValueError(f"k_max is {k_max}; a distribution of pieces needs at least 0 and 1.")
     if not ((probability >= 0) & (probability <= 1)).all():

@@ -27,9 +27,7 @@ def test_same_pack_is_found_at_every_length_it_is_scanned_in():
     assert normal_gtin("416000336108") == normal_gtin("0416000336108") == normal_gtin("00416000336108")
 
 
-@pytest.mark.parametrize(
-    "digits", ["", "1234567", "123456789012345675", "0234567٣", "+A99912345", "1234567.0"]
-)
+@pytest.mark.parametrize("digits", ["", "1234567", "123456789012345675", "0234567٣", "+A99912345", "1234567.0"])
 def test_what_is_not_an_item_number_is_refused(digits):
     with pytest.raises(NotAGtin):
         normal_gtin(digits)

@@ -51,9 +51,7 @@ def test_negative_need_is_refused():
 
 
 @given(
-    lots=st.lists(
-        st.tuples(st.none() | st.integers(-1, 4), st.integers(0, 3), st.booleans()), min_size=1, max_size=4
-    ),
+    lots=st.lists(st.tuples(st.none() | st.integers(-1, 4), st.integers(0, 3), st.booleans()), min_size=1, max_size=4),
     needed=st.integers(0, 9),
 )
 def test_no_other_way_to_take_the_pieces_leaves_fewer_to_expire_by_any_day(lots, needed):
@@ -69,9 +67,7 @@ def test_no_other_way_to_take_the_pieces_leaves_fewer_to_expire_by_any_day(lots,
 
     total = min(needed, sum(lot.pieces for lot in lots if may_take(lot)))
     every_way = [
-        way
-        for way in product(*(range(lot.pieces + 1 if may_take(lot) else 1) for lot in lots))
-        if sum(way) == total
+        way for way in product(*(range(lot.pieces + 1 if may_take(lot) else 1) for lot in lots)) if sum(way) == total
     ]
 
     def left_to_expire(way, day):

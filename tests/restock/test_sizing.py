@@ -59,9 +59,7 @@ def test_infant_given_as_zero_whole_years_is_no_neonate_unless_the_weight_says_s
     assert size_class_for(CLASSES, age_years=0, weight_kg=3.2).code == "neonate"
 
 
-@pytest.mark.parametrize(
-    ("weight_kg", "years"), [(7, 0.5), (10, 1), (14, 3), (18, 5), (25, 6), (31, 8), (43, 12)]
-)
+@pytest.mark.parametrize(("weight_kg", "years"), [(7, 0.5), (10, 1), (14, 3), (18, 5), (25, 6), (31, 8), (43, 12)])
 def test_weight_alone_stands_in_for_the_age_by_the_2011_life_support_formulas(weight_kg, years):
     """months/2 + 4, 2 x years + 8, 3 x years + 7: Marikar 2015, doi:10.1136/bmjinnov-2015-000059."""
     days = years * 365.25
@@ -94,9 +92,7 @@ def test_negative_age_is_refused_without_repeating_it():
         (0.5, False, 3.5, 3.5),
     ],
 )
-def test_tube_for_a_child_follows_the_published_formula_and_names_both_neighbours(
-    years, cuffed, plus, likely
-):
+def test_tube_for_a_child_follows_the_published_formula_and_names_both_neighbours(years, cuffed, plus, likely):
     reminder = tracheal_tubes(years=(years, years), cuffed=cuffed, cuffed_plus_mm=plus)
 
     assert reminder.likely == (likely,)
@@ -131,9 +127,7 @@ def test_tubes_without_any_available_size_are_refused():
         tracheal_tubes(years=(4, 4), cuffed=True, cuffed_plus_mm=3.5, sizes_mm=())
 
 
-@pytest.mark.parametrize(
-    ("tube_mm", "french"), [(3.5, 6), (4.0, 6), (4.5, 8), (5.5, 10), (7.0, 12), (7.5, 14)]
-)
+@pytest.mark.parametrize(("tube_mm", "french"), [(3.5, 6), (4.0, 6), (4.5, 8), (5.5, 10), (7.0, 12), (7.5, 14)])
 def test_suction_catheter_is_the_largest_below_twice_the_tube(tube_mm, french):
     """The rule as medicalalgorithms.com states it."""
     assert suction_catheter_fr(tube_mm, (6, 8, 10, 12, 14)) == french

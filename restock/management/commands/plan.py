@@ -14,10 +14,11 @@ from restock.management.base import DepartmentCommand, day_argument, day_meant
 from restock.models import Policy, Shortage
 from restock.planning import make_plan
 from restock.supposing import NotSupposable, read_supposition, suppose
-from restock.workbook import write_workbook
+from restock.workbook import Paper, write_workbook
 
 SHORTAGES_SHOWN = 15
 DIFFERENCES_SHOWN = 25
+PAPERS = {paper.name.lower(): paper for paper in Paper}
 
 
 class Command(DepartmentCommand):
@@ -27,12 +28,13 @@ class Command(DepartmentCommand):
         super().add_arguments(parser)
         day_argument(parser)
         parser.add_argument("--workbook", type=Path, metavar="FILE.xlsx", help="Write the pick list to this file.")
+        parser.add_argument("--paper", choices=PAPERS, default="a4", help="What the pick list is printed on.")
         parser.add_argument("--by", metavar="USER", help="Who asked for the plan.")
         parser.add_argument(
             "--what-if", type=Path, metavar="FILE.toml", help="Only say what would differ on a day as in this file."
         )
 
-    def handle(self, *, department, day, workbook, by, what_if, **options):
+    def handle(self, *, department, day, workbook, paper, by, what_if, **options):
         department = self.department(department)
         day = day_meant(day, department)
         if what_if:
@@ -44,7 +46,7 @@ class Command(DepartmentCommand):
             self.stdout.write("No case is listed for that day: load its list with manage.py load cases FILE.")
         self._report(plan)
         if workbook:
-            write_workbook(plan, workbook)
+            write_workbook(plan, workbook, paper=PAPERS[paper])
             self.stdout.write(f"Pick list: {workbook}")
 
     def _suppose(self, department, day, path: Path) -> None:

@@ -56,9 +56,7 @@ def load(department, technician, csv_file):
     def load_text(loader, content, at=NOON):
         path = csv_file(content)
         table = open_table(path, loader.COLUMNS)
-        loading = Loading(
-            department=department, table=table, source=source_of(path, table.sheet), by=technician, at=at
-        )
+        loading = Loading(department=department, table=table, source=source_of(path, table.sheet), by=technician, at=at)
         with transaction.atomic():
             return loader.load(list(table.rows()), loading)
 

@@ -22,9 +22,7 @@ def test_blank_workbook_loads_as_a_sheet_without_rows(blank):
 def test_every_heading_explains_itself_in_a_note(blank):
     sheet = openpyxl.load_workbook(blank)["usage"]
 
-    assert sheet["B1"].comment.text == (
-        "Pieces used.\nRequired.\nExpected: a whole number from 0 to 1000000."
-    )
+    assert sheet["B1"].comment.text == ("Pieces used.\nRequired.\nExpected: a whole number from 0 to 1000000.")
 
 
 def test_code_typed_into_a_blank_workbook_keeps_its_leading_zeros(blank):

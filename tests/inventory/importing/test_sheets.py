@@ -61,14 +61,12 @@ def test_every_fault_of_the_file_is_listed_and_sound_rows_are_still_read(workboo
 
     assert [row["code"] for row in table.rows()] == ["IV02"]
     assert [str(problem) for problem in table.problems] == [
-        "stock.xlsx, sheet “Sheet1”, row 2, column “used”: found “-3”; "
-        "expected a whole number from 0 to 1000000.",
+        "stock.xlsx, sheet “Sheet1”, row 2, column “used”: found “-3”; expected a whole number from 0 to 1000000.",
         "stock.xlsx, sheet “Sheet1”, row 2, column “day”: found “03/04/2026”; "
         "expected a date that can be read one way only: write it year-month-day, such as 2026-03-04.",
         "stock.xlsx, sheet “Sheet1”, row 4, column “code”: found nothing; "
         "expected a code of at most 60 characters on one line.",
-        "stock.xlsx, sheet “Sheet1”, row 4, column “used”: found “x”; "
-        "expected a whole number from 0 to 1000000.",
+        "stock.xlsx, sheet “Sheet1”, row 4, column “used”: found “x”; expected a whole number from 0 to 1000000.",
     ]
 
 
@@ -106,9 +104,7 @@ def test_csv_delimiter_is_found_from_the_headings(csv_file, delimiter):
 
 
 def test_csv_with_byte_order_mark_blank_lines_and_line_breaks_in_cells_keeps_row_numbers(csv_file):
-    path = csv_file(
-        '\r\ncode,used,note\r\n"IV01",1,"two\r\nlines"\r\n,,\r\nIV02,x,\r\n', encoding="utf-8-sig"
-    )
+    path = csv_file('\r\ncode,used,note\r\n"IV01",1,"two\r\nlines"\r\n,,\r\nIV02,x,\r\n', encoding="utf-8-sig")
 
     assert "row 5," in refusal(path)
 
@@ -191,9 +187,7 @@ def test_day_is_the_same_in_a_workbook_that_counts_from_1904(workbook):
 
 
 def test_day_pasted_from_a_1904_workbook_without_its_date_is_noticed(workbook):
-    assert "counts its days from 1904" in refusal(
-        workbook(["code", "used", "day"], ["IV01", 1, date(1904, 1, 1)])
-    )
+    assert "counts its days from 1904" in refusal(workbook(["code", "used", "day"], ["IV01", 1, date(1904, 1, 1)]))
 
 
 def test_file_can_be_read_twice_and_reports_its_progress(csv_file):
@@ -201,10 +195,6 @@ def test_file_can_be_read_twice_and_reports_its_progress(csv_file):
     table = open_table(path, COLUMNS)
     steps = []
 
-    assert (
-        len(list(table.rows()))
-        == len(list(table.rows(lambda done, total: steps.append((done, total)))))
-        == 12_000
-    )
+    assert len(list(table.rows())) == len(list(table.rows(lambda done, total: steps.append((done, total))))) == 12_000
     assert len(steps) == 3
     assert steps[-1] == (path.stat().st_size, path.stat().st_size)
