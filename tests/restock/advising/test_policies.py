@@ -1,15 +1,17 @@
 """Policies side by side on the department's own past."""
 
+from datetime import timedelta
+
 import pytest
 
 from restock.advising.past import believe, tomorrow_target
 from restock.advising.policies import ADVISED_PAR, GREATER_OF_BOTH, PAR, TOMORROW_ONLY, compare_policies
 from restock.forecast import kinds_of_case, read_frame, read_known
-from restock.models import UsageRecord
+from restock.models import Case, UsageRecord
 from restock.planning import draft_plan
-from tests.factories import CaseTypeFactory, StockingLineFactory
+from tests.factories import CaseFactory, CaseTypeFactory, StockingLineFactory
 
-from .conftest import TODAY, TOMORROW
+from .conftest import TODAY, TOMORROW, TONIGHT
 
 
 @pytest.fixture
@@ -46,17 +48,30 @@ def test_policies_that_know_the_list_run_short_less_than_a_par_that_is_too_low(d
     assert (PAR, True) not in found  # a fixed par is never exceeded
 
 
-def test_an_evening_knows_nothing_of_its_day(department, four_a_day, tube):
+@pytest.mark.parametrize("days_ago", [1, 2, 3])
+def test_an_evening_knows_nothing_of_its_day(department, four_a_day, tube, days_ago):
     before = by_name(compare_policies(department, today=TODAY, days=3))
 
-    last = UsageRecord.objects.order_by("-case__date").first().case
-    UsageRecord.objects.create(department=department, case=last, consumable=tube, used=20)
+    case = Case.objects.filter(date=TODAY - timedelta(days=days_ago)).first()
+    UsageRecord.objects.create(department=department, case=case, consumable=tube, used=20)
     after = by_name(compare_policies(department, today=TODAY, days=3))
 
     for name in (TOMORROW_ONLY, GREATER_OF_BOTH):
         # With take-back every evening stands at its target exactly.
         assert after[name, True].on_carts == before[name, True].on_carts
         assert after[name, True].pieces_short > before[name, True].pieces_short
+
+
+def test_take_back_clears_what_a_long_list_left_behind(department, four_a_day, room, case_type):
+    for order in range(5, 15):  # ten more were booked five days ago, and used none
+        CaseFactory(date=TODAY - timedelta(days=5), room=room, order=order, case_type=case_type, logged_at=TONIGHT)
+
+    found = by_name(compare_policies(department, today=TODAY, days=5))
+
+    stays, goes_back = found[TOMORROW_ONLY, False], found[TOMORROW_ONLY, True]
+    assert stays.taken_back == 0.0
+    assert goes_back.taken_back * 5 >= 5
+    assert goes_back.on_carts < stays.on_carts
 
 
 def test_without_days_before_there_is_no_advised_par(department, four_a_day):
