@@ -7,7 +7,14 @@ On SQLite a later migration that alters such a table rebuilds it, and its trigge
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.migrations import RunPython
 
-TABLES = ("inventory_movement", "inventory_count", "restock_usagerecord", "restock_caselog")
+TABLES = (
+    "inventory_movement",
+    "inventory_count",
+    "restock_usagerecord",
+    "restock_caselog",
+    "restock_parchange",
+    "restock_shortageaction",
+)
 _EVENTS = ("update", "delete")
 
 _CREATE_ON_SQLITE = """

@@ -1,19 +1,23 @@
 """Decisions and what they rest on: cases as slots, usage, what was learned, plans, shortages."""
 
+from .advice import AdvisedPar, ParAdviceRun, StoreroomCover
 from .calibration import Calibration
 from .case_logs import CaseLog
 from .cases import Case, CaseType, Extra, SetupStandard, SizeClass, Technique
 from .fits import CaptureRate, DayEffect, Fit, LineWeights
 from .imports import Import
+from .judgements import Judgement, LineDrift, RuleScore
 from .learning import Learning, OpenedTally, QuantityTally, SplitTally, Stratum
 from .ordering import OrderPolicy
 from .plans import Pick, Plan, PlanLine
 from .policy import Policy
 from .rounds import Claim, Filling
 from .shortages import Shortage
+from .supervising import ParChange, ShortageAction
 from .usage import UsageRecord
 
 __all__ = [
+    "AdvisedPar",
     "Calibration",
     "CaptureRate",
     "Case",
@@ -25,19 +29,26 @@ __all__ = [
     "Filling",
     "Fit",
     "Import",
+    "Judgement",
     "Learning",
+    "LineDrift",
     "LineWeights",
     "OpenedTally",
     "OrderPolicy",
+    "ParAdviceRun",
+    "ParChange",
     "Pick",
     "Plan",
     "PlanLine",
     "Policy",
     "QuantityTally",
+    "RuleScore",
     "SetupStandard",
     "Shortage",
+    "ShortageAction",
     "SizeClass",
     "SplitTally",
+    "StoreroomCover",
     "Stratum",
     "Technique",
     "UsageRecord",
