@@ -5,12 +5,14 @@ from .calibration import Calibration
 from .case_logs import CaseLog
 from .cases import Case, CaseType, Extra, SetupStandard, SizeClass, Technique
 from .fits import CaptureRate, DayEffect, Fit, LineWeights
+from .headings import HeadingMap
 from .imports import Import
 from .judgements import Judgement, LineDrift, RuleScore
 from .learning import Learning, OpenedTally, QuantityTally, SplitTally, Stratum
 from .ordering import OrderPolicy
 from .plans import Pick, Plan, PlanLine
 from .policy import Policy
+from .quick_sign_in import QuickSignIn
 from .rounds import Claim, Filling
 from .shortages import Shortage
 from .supervising import ParChange, ShortageAction
@@ -28,6 +30,7 @@ __all__ = [
     "Extra",
     "Filling",
     "Fit",
+    "HeadingMap",
     "Import",
     "Judgement",
     "Learning",
@@ -42,6 +45,7 @@ __all__ = [
     "PlanLine",
     "Policy",
     "QuantityTally",
+    "QuickSignIn",
     "RuleScore",
     "SetupStandard",
     "Shortage",
