@@ -194,6 +194,7 @@ def _judge(evening: Evening, forecast: DayForecast, history: np.ndarray, board: 
         evening.known,
         {slot: cases.pmfs(slot) for slot in kinds_of_case(evening.known)},
         opened_by_rooms(forecast.open_rooms, forecast.usage, board),
+        day_effect=False,
     )
     rules = {
         NORMAL: baselines.normal_pmf(history, width, MOVING_DAYS),

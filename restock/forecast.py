@@ -19,11 +19,13 @@ from .calls import AddOns, Cancellation, add_ons, cancellation
 from .forecasting import demand
 from .forecasting.convolution import plus
 from .models import Case
+from .room_days import RoomDays
 from .routes import Routes, routes
 from .setups import Setups, Slot
 from .tallies import Tallies, read_tallies
 from .usage import Usage, learn_usage
 
+NO_LINE = -1  # where a room reaches for a consumable that no cart keeps for it
 MAY_USE = 0.05  # a case counts as one that may use a line from this probability of using any
 
 
@@ -66,10 +68,13 @@ class DayForecast:
 
 
 def read_frame(department: Department) -> Frame:
-    """The carts' lines stand in the order in which a technician walks and opens drawers."""
+    """The carts' lines stand in the order in which a technician walks and opens drawers.
+
+    Prefetched, not joined: a consumable that thirty carts keep is made once.
+    """
     lines = (
         StockingLine.objects.filter(place__department=department, place__role="cart")
-        .select_related("place", "bin", "consumable")
+        .prefetch_related("place", "bin", "consumable")
         .order_by("place__walk_order", "place__code", "bin__walk_order", "consumable__section", "consumable__code")
     )
     return Frame(tuple(lines), routes(department), Setups(department))
@@ -110,21 +115,37 @@ def forecast_day(frame: Frame, known: Known, *, usage: Usage | None = None) -> D
     usage = usage or learn_usage(frame.setups, known.tallies, [*known.slots, *kinds_of_case(known)])
     board = Board(frame)
     pmfs = {slot: usage.consumable_pmfs(slot, board.consumables) for slot in kinds_of_case(known)}
-    booked, drawn, cases = _booked(known, pmfs, board)
     rooms = tuple(dict.fromkeys(slot.room_id for slot in known.slots))
-    pmf = _together(booked, opened_by_rooms(rooms, usage, board), _added(known.add_ons, pmfs, board))
+    pmf = forecast_with(board, known, pmfs, opened_by_rooms(rooms, usage, board))
+    drawn, cases = _drawn(known, pmfs, board)
     return DayForecast(frame, known, usage, pmf, drawn, cases, rooms)
 
 
-def forecast_with(board: Board, known: Known, pmfs: dict[Slot, np.ndarray], opened: np.ndarray) -> np.ndarray:
-    """The same sum, (L, N), from other beliefs about cases: `pmfs` (consumables, K+1) for each kind of case."""
-    return _together(_booked(known, pmfs, board)[0], opened, _added(known.add_ons, pmfs, board))
+def forecast_with(
+    board: Board, known: Known, pmfs: dict[Slot, np.ndarray], opened: np.ndarray, *, day_effect: bool = True
+) -> np.ndarray:
+    """Total demand (L, N) from beliefs about cases: `pmfs` (consumables, K+1) for each kind of case of `known`.
+
+    day_effect: let the cases of a room-day move together where the newest refit found that they do.
+    """
+    found = known.tallies.fitted.day_effect if day_effect else {}
+    sigma = np.array([found.get(consumable, 0.0) for consumable in board.consumables])
+    steady = {room: np.where(sigma == 0.0, reached, NO_LINE) for room, reached in board.line_of.items()}
+    total = plus(plus(_booked(known, pmfs, steady, board), opened), _added(known.add_ons, pmfs, steady, board))
+    if not sigma.any():
+        return demand.trimmed(total)
+    columns = np.flatnonzero(sigma)
+    lines, moved = _moved(known, pmfs, columns, sigma[columns], board)
+    joined = plus(total[lines], moved)
+    total = np.pad(total, ((0, 0), (0, joined.shape[1] - total.shape[1])))
+    total[lines] = joined
+    return demand.trimmed(total)
 
 
 def kinds_of_case(known: Known) -> list[Slot]:
     """Each kind of case that is listed or may be added, without its room: what it uses does not depend on where."""
     may_come = [slot for mix in known.add_ons.kinds.values() for slot in mix]
-    return list(dict.fromkeys(_kind(slot) for slot in [*known.slots, *may_come]))
+    return list(dict.fromkeys(slot.anywhere for slot in [*known.slots, *may_come]))
 
 
 class Board:
@@ -138,33 +159,52 @@ class Board:
         for room in frame.routes.by_room:
             carts = (frame.routes.cart_id(room, consumable) for consumable in self.consumables)
             self.line_of[room] = np.array(
-                [at.get((cart, consumable), -1) for cart, consumable in zip(carts, self.consumables, strict=True)],
+                [at.get((cart, consumable), NO_LINE) for cart, consumable in zip(carts, self.consumables, strict=True)],
                 dtype=int,
             )
 
 
-def _booked(known: Known, pmfs: dict[Slot, np.ndarray], board: Board):
-    """Totals over the listed cases (L, N), the cases routed to each line, and how many of them may use it (L,)."""
+def _booked(known: Known, pmfs: dict[Slot, np.ndarray], line_of: dict[int, np.ndarray], board: Board) -> np.ndarray:
+    """Totals over the listed cases: (L, N)."""
     slots, calls = known.slots, known.cancellation
     specialties = sorted({calls.specialty_of[slot.case_type_id] for slot in slots})
     betas = {calls.specialty_of[slot.case_type_id]: calls.beta(slot.case_type_id) for slot in slots}
     line, rows, service = [], [], []
-    drawn: list[list[int]] = [[] for _ in range(board.n_lines)]
-    for n, slot in enumerate(slots):
-        reached = board.line_of[slot.room_id]
-        stocked = np.flatnonzero(reached >= 0)
+    for slot in slots:
+        reached = line_of[slot.room_id]
+        stocked = np.flatnonzero(reached != NO_LINE)
         line.append(reached[stocked])
-        rows.append(pmfs[_kind(slot)][stocked])
+        rows.append(pmfs[slot.anywhere][stocked])
         service.append(np.full(len(stocked), specialties.index(calls.specialty_of[slot.case_type_id])))
-        for where in reached[stocked]:
-            drawn[where].append(n)
     if not slots:
-        return _nothing(board.n_lines), tuple(() for _ in drawn), np.zeros(board.n_lines, dtype=int)
+        return _nothing(board.n_lines)
     line, rows, service = np.concatenate(line), np.concatenate(rows), np.concatenate(service)
     a, b = np.array([betas[s] for s in specialties]).T
-    total = demand.total_with_shared_cancellation(rows, line, np.arange(len(rows)), service, board.n_lines, a, b)
-    cases = np.bincount(line[1.0 - rows[:, 0] >= MAY_USE], minlength=board.n_lines)
-    return total, tuple(map(tuple, drawn)), cases
+    return demand.total_with_shared_cancellation(rows, line, np.arange(len(rows)), service, board.n_lines, a, b)
+
+
+def _drawn(known: Known, pmfs: dict[Slot, np.ndarray], board: Board) -> tuple[tuple[tuple[int, ...], ...], np.ndarray]:
+    """The listed cases routed to each line, and how many of them may use it: (L,)."""
+    drawn: list[list[int]] = [[] for _ in range(board.n_lines)]
+    cases = np.zeros(board.n_lines, dtype=int)
+    for n, slot in enumerate(known.slots):
+        reached = board.line_of[slot.room_id]
+        for where in reached[reached != NO_LINE]:
+            drawn[where].append(n)
+        may_use = 1.0 - pmfs[slot.anywhere][:, 0] >= MAY_USE
+        cases[reached[may_use & (reached != NO_LINE)]] += 1
+    return tuple(map(tuple, drawn)), cases
+
+
+def _moved(
+    known: Known, pmfs: dict[Slot, np.ndarray], columns: np.ndarray, sigma: np.ndarray, board: Board
+) -> tuple[np.ndarray, np.ndarray]:
+    """Lines of the consumables with a day effect (M,), and what booked and unbooked cases use of them: (M, N)."""
+    days = RoomDays(known.slots, known.add_ons, known.cancellation, pmfs, columns)
+    reached = np.concatenate([board.line_of[room][columns] for room in days.rooms])
+    stocked = np.flatnonzero(reached != NO_LINE)
+    lines, at = np.unique(reached[stocked], return_inverse=True)
+    return lines, demand.total_over_cases(days.totals(sigma), at, stocked, len(lines))
 
 
 def opened_by_rooms(rooms: tuple[int, ...], usage: Usage, board: Board) -> np.ndarray:
@@ -173,7 +213,7 @@ def opened_by_rooms(rooms: tuple[int, ...], usage: Usage, board: Board) -> np.nd
     for room in rooms:
         for n, consumable in enumerate(board.consumables):
             pmf = usage.room_pmf(room, consumable)
-            if pmf is not None and board.line_of[room][n] >= 0:
+            if pmf is not None and board.line_of[room][n] != NO_LINE:
                 line.append(board.line_of[room][n])
                 rows.append(pmf)
     if not rows:
@@ -181,13 +221,13 @@ def opened_by_rooms(rooms: tuple[int, ...], usage: Usage, board: Board) -> np.nd
     return demand.total_over_cases(np.array(rows), np.array(line), np.arange(len(rows)), board.n_lines)
 
 
-def _added(expected: AddOns, pmfs: dict[Slot, np.ndarray], board: Board) -> np.ndarray:
+def _added(expected: AddOns, pmfs: dict[Slot, np.ndarray], line_of: dict[int, np.ndarray], board: Board) -> np.ndarray:
     """What cases that nobody booked may use: (L, N). Each room's number of them is negative binomial."""
     line, rows, a, b = [], [], [], []
     for room, mix in expected.kinds.items():
-        reached = board.line_of[room]
-        stocked = np.flatnonzero(reached >= 0)
-        per_case = sum(share * pmfs[_kind(slot)][stocked] for slot, share in mix.items())
+        reached = line_of[room]
+        stocked = np.flatnonzero(reached != NO_LINE)
+        per_case = sum(share * pmfs[slot.anywhere][stocked] for slot, share in mix.items())
         line.append(reached[stocked])
         rows.append(per_case)
         a.append(np.full(len(stocked), expected.rate[room][0]))
@@ -196,14 +236,6 @@ def _added(expected: AddOns, pmfs: dict[Slot, np.ndarray], board: Board) -> np.n
         return _nothing(board.n_lines)
     totals = demand.negative_binomial_total(np.concatenate(rows), np.concatenate(a), np.concatenate(b))
     return demand.total_over_cases(totals, np.concatenate(line), np.arange(len(totals)), board.n_lines)
-
-
-def _together(booked: np.ndarray, opened: np.ndarray, added: np.ndarray) -> np.ndarray:
-    return demand.trimmed(plus(plus(booked, opened), added))
-
-
-def _kind(slot: Slot) -> Slot:
-    return Slot(0, slot.case_type_id, slot.technique_id, slot.size_class_id, slot.extras)
 
 
 def _nothing(n_lines: int) -> np.ndarray:

@@ -82,7 +82,7 @@ def decide(forecast: DayForecast, stock: Stock, *, policy: Policy) -> Draft:
     weight = np.array([policy.weight(line.consumable.criticality) for line in lines])
     planned_level = planned_levels(policy.department, [line.consumable.category for line in lines], service_level)
     q_service = demand.quantile(forecast.pmf, planned_level)
-    target = _targets(lines, q_service, policy)
+    target = targets(lines, q_service, policy)
     top_up = np.maximum(target - stock.usable, 0)
 
     consumables = sorted({line.consumable_id for line in lines})
@@ -146,7 +146,8 @@ def make_plan(*, department: Department, for_date: date, at: datetime, by=None) 
     return plan
 
 
-def _targets(lines, q_service: np.ndarray, policy: Policy) -> np.ndarray:
+def targets(lines, q_service: np.ndarray, policy: Policy) -> np.ndarray:
+    """Pieces that each line should hold, when `q_service` (L,) covers its service level: (L,)."""
     par = np.array([line.par for line in lines], dtype=int)
     floor = np.array([line.floor for line in lines], dtype=int)
     most = np.array([np.iinfo(int).max if line.capacity is None else line.capacity for line in lines], dtype=int)

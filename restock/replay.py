@@ -12,15 +12,17 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from django.db.models import F, Sum
+from django.db.models import F, Max, Sum
 
 from inventory.models import Department
 
 from .calls import add_ons, cancellation
+from .emptying import emptying_records
+from .fits import NOTHING_FITTED, Fitted
 from .forecast import Frame, Known
 from .models import Case, UsageRecord
-from .setups import Setups, Slot
-from .tallies import CaseKind, Sums, Tallies, case_stratum, room_stratum
+from .setups import Line, Setups, Slot
+from .tallies import CaseKind, LineTotal, Sums, Tallies, case_stratum, room_stratum
 
 
 @dataclass(frozen=True)
@@ -36,21 +38,37 @@ class Log:
     """The whole log in memory.
 
     cases: the logged cases of each day. booked: the list of each evening before. used: pieces of each consumable that
-    a case used. loose: (room, consumable, pieces) that were used on a day by no known case.
+    a case used. loose: (room, consumable, pieces) that were used on a day by no known case. newest: the newest record
+    of each consumable of a case. newest_loose: of each (room, consumable) of a day. emptied: records that emptied a
+    cart.
     """
 
     cases: dict[date, dict[int, CaseKind]]
     booked: dict[date, list[Slot]]
     used: dict[int, dict[int, int]]
     loose: dict[date, list[tuple[int, int, int]]]
+    newest: dict[int, dict[int, int]]
+    newest_loose: dict[date, dict[tuple[int, int], int]]
+    emptied: set[int]
 
 
 def replay(
-    department: Department, frame: Frame, log: Log, *, first: date, last: date, half_life_days: float
+    department: Department,
+    frame: Frame,
+    log: Log,
+    *,
+    first: date,
+    last: date,
+    half_life_days: float,
+    fitted: Fitted = NOTHING_FITTED,
 ) -> Iterator[Evening]:
-    """Yield every day from `first` to `last` with a list, in order, knowing only what lay before it."""
+    """Yield every day from `first` to `last` with a list, in order, knowing only what lay before it.
+
+    fitted: what was found before `first`, if anything was. Unlogged use is better left uncorrected: it is the log that
+    the evening is then judged by.
+    """
     days = sorted(log.cases)
-    running = _Running(frame.setups, landmark=days[0] if days else first, half_life_days=half_life_days)
+    running = _Running(frame.setups, fitted, landmark=days[0] if days else first, half_life_days=half_life_days)
     day = min(days[0], first) if days else first
     while day <= last:
         if day >= first and log.booked[day]:
@@ -70,8 +88,8 @@ def replay(
 class _Running:
     """Tallies in memory, brought forward a day at a time."""
 
-    def __init__(self, setups: Setups, *, landmark: date, half_life_days: float) -> None:
-        self._setups, self._landmark, self._half_life_days = setups, landmark, half_life_days
+    def __init__(self, setups: Setups, fitted: Fitted, *, landmark: date, half_life_days: float) -> None:
+        self._setups, self._fitted, self._landmark, self._half_life_days = setups, fitted, landmark, half_life_days
         self._sums = Sums()
 
     def _weight(self, day: date) -> float:
@@ -79,34 +97,36 @@ class _Running:
 
     def add(self, log: Log, day: date) -> None:
         weight = self._weight(day)
-        by_room: dict[tuple[int, int], int] = defaultdict(int)
+        by_room: dict[tuple[int, int], LineTotal] = defaultdict(LineTotal)
         rooms = {case.room_id for case in log.cases[day].values()} | {room for room, _, _ in log.loose[day]}
         for pk, case in log.cases[day].items():
             stratum = case_stratum(case)
             self._sums.cases[stratum] += weight
-            by_line: dict = defaultdict(int)
-            for consumable, pieces in log.used[pk].items():
+            by_line: dict[Line, LineTotal] = defaultdict(LineTotal)
+            for consumable, newest in log.newest[pk].items():
+                pieces = log.used[pk].get(consumable, 0)
                 if self._setups.goes_by_room(case.case_type_id, consumable):
-                    by_room[case.room_id, consumable] += pieces
+                    by_room[case.room_id, consumable].add(0, pieces, None, newest)
                     continue
-                by_line[self._setups.line(consumable)] += pieces
+                by_line[self._setups.line(consumable)].add(0, pieces, None, newest)
                 if consumable in self._setups.runs:
                     self._sums.splits[case.case_type_id, case.size_class_id, consumable] += pieces * weight
-            for line, pieces in by_line.items():
-                self._sums.replace(stratum, line, 0, pieces, weight)
+            for line, total in by_line.items():
+                self._sums.add(stratum, line, total.new, total.last_new in log.emptied, weight)
         for room, consumable, pieces in log.loose[day]:
             if self._setups.goes_by_room(None, consumable):
-                by_room[room, consumable] += pieces
+                by_room[room, consumable].add(0, pieces, None, log.newest_loose[day][room, consumable])
         for room in rooms:
             self._sums.cases[room_stratum(room)] += weight
-        for (room, consumable), pieces in by_room.items():
-            self._sums.replace(room_stratum(room), ("piece", consumable), 0, pieces, weight)
+        for (room, consumable), total in by_room.items():
+            cut_off = total.last_new in log.emptied
+            self._sums.add(room_stratum(room), ("piece", consumable), total.new, cut_off, weight)
 
     def on(self, day: date) -> Tallies:
         fade = 1.0 / self._weight(day)
-        quantities = defaultdict(list)
-        for (stratum, line, pieces), weight in self._sums.quantities.items():
-            quantities[line].append((stratum, pieces, weight * fade))
+        quantities, cut_off = defaultdict(list), defaultdict(list)
+        for (stratum, line, pieces, cut), weight in self._sums.quantities.items():
+            (cut_off if cut else quantities)[line].append((stratum, pieces, weight * fade))
         strata = self._sums.cases
         return Tallies(
             slots={
@@ -118,6 +138,8 @@ class _Running:
             cases={s: weight * fade for s, weight in strata.items()},
             quantities=dict(quantities),
             splits={key: pieces * fade for key, pieces in self._sums.splits.items()},
+            cut_off=dict(cut_off),
+            fitted=self._fitted,
         )
 
 
@@ -137,20 +159,19 @@ def read_log(department: Department, last: date) -> Log:
         if logged_at and status != Case.Status.CANCELLED:
             names = ",".join(map(str, sorted(extras[pk])))
             cases[day][pk] = CaseKind(day, room, case_type, technique, size_class, names)
-    used, loose = defaultdict(dict), defaultdict(list)
+    used, loose, newest, newest_loose = defaultdict(dict), defaultdict(list), defaultdict(dict), defaultdict(dict)
     records = UsageRecord.objects.filter(department=department).order_by()
-    pieces = Sum(F("used") + F("opened_unused"))
-    by_case = records.filter(case__date__lte=last).values_list("case", "consumable").annotate(pieces=pieces)
-    for case_id, consumable, n in by_case.iterator(chunk_size=20_000):
+    totals = {"pieces": Sum(F("used") + F("opened_unused")), "newest": Max("pk")}
+    by_case = records.filter(case__date__lte=last).values_list("case", "consumable").annotate(**totals)
+    for case_id, consumable, n, pk in by_case.iterator(chunk_size=20_000):
+        newest[case_id][consumable] = pk
         if n > 0:
             used[case_id][consumable] = n
-    for day, room, consumable, n in (
-        records.filter(case__isnull=True, date__lte=last)
-        .values_list("date", "room", "consumable")
-        .annotate(pieces=pieces)
-    ):
+    by_day = records.filter(case__isnull=True, date__lte=last).values_list("date", "room", "consumable")
+    for day, room, consumable, n, pk in by_day.annotate(**totals):
         loose[day].append((room, consumable, n))
-    return Log(cases, booked, used, loose)
+        newest_loose[day][room, consumable] = pk
+    return Log(cases, booked, used, loose, newest, newest_loose, emptying_records(records))
 
 
 def used_on(log: Log, frame: Frame, day: date) -> np.ndarray:

@@ -8,7 +8,7 @@ replaces the rows of the same source that are for all.
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from django.db.models import Sum
@@ -29,6 +29,9 @@ ROOM_BASES = frozenset({Basis.PER_ROOM_DAY.value, Basis.PER_ROOM_WEEK.value})
 OPERATING_DAYS_PER_WEEK = 5  # a per-week line is opened on one of them
 NOTHING = (0.0, 0.0)
 
+# Of a set-up row; read as plain tuples, which are asked for their fields some hundred thousand times.
+ROW = ("case_type_id", "size_class_id", "extra_id", "consumable_id", "size_run_id", "probability", "quantity", "basis")
+
 
 @dataclass(frozen=True)
 class Slot:
@@ -43,7 +46,7 @@ class Slot:
     @property
     def anywhere(self) -> Slot:
         """The same kind of case without its room: what it uses does not depend on where."""
-        return replace(self, room_id=0)
+        return Slot(0, self.case_type_id, self.technique_id, self.size_class_id, self.extras)
 
 
 class Setups:
@@ -69,11 +72,11 @@ class Setups:
             .annotate(Sum("par"))
         )
         self._room_by_catalogue = set(department.consumables.filter(basis__in=ROOM_BASES).values_list("pk", flat=True))
-        self._rows: dict[Line, list[SetupStandard]] = defaultdict(list)
-        self._room_rows: dict[Line, list[SetupStandard]] = defaultdict(list)
-        self._sizing: dict[int, list[SetupStandard]] = defaultdict(list)
+        self._rows: dict[Line, list[tuple]] = defaultdict(list)
+        self._room_rows: dict[Line, list[tuple]] = defaultdict(list)
+        self._sizing: dict[int, list[tuple]] = defaultdict(list)
         self._stated_basis: dict[tuple[int, int], bool] = {}
-        for row in SetupStandard.objects.in_department(department):
+        for row in SetupStandard.objects.in_department(department).values_list(*ROW, named=True):
             if row.case_type_id is None and row.extra_id is None:
                 self._sizing[row.size_class_id].append(row)
             elif row.basis in ROOM_BASES and row.consumable_id:
@@ -175,7 +178,7 @@ class Setups:
     def _stated(self, line: Line, cell: Cell) -> list[tuple[float, float]]:
         """(probability, quantity) of each source that names the line for such a case."""
         case_type, _, size, extras = cell
-        sources: dict[tuple, list[SetupStandard]] = defaultdict(list)
+        sources: dict[tuple, list[tuple]] = defaultdict(list)
         for row in self._rows.get(line, ()):
             if row.case_type_id in (None, case_type) and (row.extra_id is None or row.extra_id in extras):
                 sources[row.case_type_id, row.extra_id].append(row)

@@ -7,9 +7,10 @@ table however long the log grows, so it is kept (restock.models.learning) and br
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from itertools import chain
 
 from django.db import transaction
 from django.db.models import F, Max, Min, Q, Sum
@@ -17,7 +18,9 @@ from django.db.models.functions import Coalesce
 
 from inventory.models import Department
 
-from .models import Case, Learning, Policy, QuantityTally, SplitTally, Stratum, UsageRecord
+from .emptying import emptying_records
+from .fits import NOTHING_FITTED, Fitted, read_fitted
+from .models import Case, Learning, OpenedTally, Policy, QuantityTally, SplitTally, Stratum, UsageRecord
 from .setups import Line, Setups, Slot
 
 
@@ -34,6 +37,7 @@ def bring_forward(*, department: Department, at: datetime, rebuild: bool = False
     if learning and (rebuild or learning.half_life_days != policy.half_life_days or _missed_a_record(learning)):
         Stratum.objects.filter(department=department).delete()
         SplitTally.objects.filter(consumable__department=department).delete()
+        OpenedTally.objects.filter(consumable__department=department).delete()
         learning.delete()
         learning = None
     if learning is None:
@@ -56,8 +60,8 @@ class Tallies:
     """The log in sums, as it counts on one day: all weights are faded numbers of cases (or of room-days, or pieces).
 
     slots: the kind of case of each case stratum. rooms: the room of each room stratum. cases: of each stratum.
-    quantities: (stratum, pieces, weight) of each line. splits: pieces for each (case type, size class, consumable).
-
+    quantities: (stratum, pieces, weight) of each line. cut_off: the same of cases that emptied the cart, which may have
+    wanted more. splits: pieces for each (case type, size class, consumable). fitted: what the newest refit found.
     """
 
     slots: dict[int, Slot]
@@ -65,12 +69,18 @@ class Tallies:
     cases: dict[int, float]
     quantities: dict[Line, list[tuple[int, int, float]]]
     splits: dict[tuple[int, int, int], float]
+    cut_off: dict[Line, list[tuple[int, int, float]]] = field(default_factory=dict)
+    fitted: Fitted = NOTHING_FITTED
+
+    def lines_of(self, strata: Container[int]) -> set[Line]:
+        """Lines that were logged in any of the strata."""
+        rows = chain(self.quantities.items(), self.cut_off.items())
+        return {line for line, tallied in rows if any(stratum in strata for stratum, *_ in tallied)}
 
 
 def read_tallies(department: Department, day: date) -> Tallies:
-    """The stored tallies as they count on `day`: four queries, and no more rows than there are kinds of case."""
-    learning = Learning.objects.filter(department=department).first()
-    fade = 1.0 / weight_of(day, learning) if learning else 1.0
+    """The stored tallies as they count on `day`: eight queries, and no more rows than there are kinds of case."""
+    fade = fade_until(day, department)
     slots, rooms, cases = {}, {}, {}
     for stratum in Stratum.objects.filter(department=department):
         cases[stratum.pk] = stratum.cases * fade
@@ -79,15 +89,30 @@ def read_tallies(department: Department, day: date) -> Tallies:
         else:
             extras = frozenset(int(pk) for pk in stratum.extras.split(",") if pk)
             slots[stratum.pk] = Slot(0, stratum.case_type_id, stratum.technique_id, stratum.size_class_id, extras)
-    quantities = defaultdict(list)
+    quantities, cut_off = defaultdict(list), defaultdict(list)
     rows = QuantityTally.objects.filter(stratum__department=department)
-    for stratum, consumable, run, quantity, weight in rows.values_list(
-        "stratum", "consumable", "size_run", "quantity", "weight"
+    for stratum, consumable, run, quantity, cut, weight in rows.values_list(
+        "stratum", "consumable", "size_run", "quantity", "cut_off", "weight"
     ):
-        quantities["run" if run else "piece", run or consumable].append((stratum, quantity, weight * fade))
+        line = ("run", run) if run else ("piece", consumable)
+        (cut_off if cut else quantities)[line].append((stratum, quantity, weight * fade))
     splits = SplitTally.objects.filter(consumable__department=department)
     pieces = splits.values_list("case_type", "size_class", "consumable", "pieces")
-    return Tallies(slots, rooms, cases, dict(quantities), {tuple(key): n * fade for *key, n in pieces})
+    return Tallies(
+        slots=slots,
+        rooms=rooms,
+        cases=cases,
+        quantities=dict(quantities),
+        splits={tuple(key): n * fade for *key, n in pieces},
+        cut_off=dict(cut_off),
+        fitted=read_fitted(department),
+    )
+
+
+def fade_until(day: date, department: Department) -> float:
+    """What a stored weight is multiplied by, to count as it does on `day`."""
+    learning = Learning.objects.filter(department=department).first()
+    return 1.0 / weight_of(day, learning) if learning else 1.0
 
 
 def weight_of(day: date, learning: Learning) -> float:
@@ -99,19 +124,37 @@ def weight_of(day: date, learning: Learning) -> float:
 class Sums:
     """Weighted cases and quantities, as they are stored or have to be added to what is stored.
 
-    Strata are keyed as in `case_stratum` and `room_stratum`.
+    Strata are keyed as in `case_stratum` and `room_stratum`. quantities: by stratum, line, pieces, and whether demand
+    was cut off there. opened, unused: pieces by case type and consumable.
     """
 
     cases: dict[tuple, float] = field(default_factory=lambda: defaultdict(float))
-    quantities: dict[tuple[tuple, Line, int], float] = field(default_factory=lambda: defaultdict(float))
+    quantities: dict[tuple[tuple, Line, int, bool], float] = field(default_factory=lambda: defaultdict(float))
     splits: dict[tuple[int, int, int], float] = field(default_factory=lambda: defaultdict(float))
+    opened: dict[tuple[int, int], float] = field(default_factory=lambda: defaultdict(float))
+    unused: dict[tuple[int, int], float] = field(default_factory=lambda: defaultdict(float))
 
-    def replace(self, stratum: tuple, line: Line, old: int, new: int, weight: float) -> None:
-        """A case or room-day that was tallied with `old` pieces of the line turns out to have used `new`."""
-        if old > 0:
-            self.quantities[stratum, line, old] -= weight
-        if new > 0:
-            self.quantities[stratum, line, new] += weight
+    def add(self, stratum: tuple, line: Line, pieces: int, cut_off: bool, weight: float) -> None:
+        """A case or room-day used so many pieces of a line. With less than none of a weight it is taken back."""
+        if pieces > 0:
+            self.quantities[stratum, line, pieces, cut_off] += weight
+
+
+@dataclass
+class LineTotal:
+    """Pieces of a line that a case or room-day used by the records of before, and by all; the newest record of each.
+
+    The newest record says whether demand was cut off: what is logged after the cart ran out was found elsewhere.
+    """
+
+    old: int = 0
+    new: int = 0
+    last_old: int = 0
+    last_new: int = 0
+
+    def add(self, old: int, new: int, last_old: int | None, last_new: int) -> None:
+        self.old, self.new = self.old + old, self.new + new
+        self.last_old, self.last_new = max(self.last_old, last_old or 0), max(self.last_new, last_new)
 
 
 def _missed_a_record(learning: Learning) -> bool:
@@ -135,52 +178,67 @@ def _changes(learning: Learning, through: int, at: datetime) -> Sums:
     room_days |= set(fresh.filter(case__isnull=True).values_list("room", "date").distinct())
 
     setups = Setups(department)
-    per_case: dict[tuple[int, Line], list[int]] = defaultdict(lambda: [0, 0])
-    per_room_day: dict[tuple[int, date, Line], list[int]] = defaultdict(lambda: [0, 0])
-    pieces = Sum(F("used") + F("opened_unused"))
-    old_pieces = Coalesce(Sum(F("used") + F("opened_unused"), filter=before), 0)
+    per_case: dict[tuple[int, Line], LineTotal] = defaultdict(LineTotal)
+    per_room_day: dict[tuple[int, date, Line], LineTotal] = defaultdict(LineTotal)
+    pieces = F("used") + F("opened_unused")
+    totals = {
+        "old": Coalesce(Sum(pieces, filter=before), 0),
+        "new": Sum(pieces),
+        "last_old": Max("pk", filter=before),
+        "last_new": Max("pk"),
+    }
+    unused = {"unused_old": Coalesce(Sum("opened_unused", filter=before), 0), "unused_new": Sum("opened_unused")}
 
     rows = (
         _of_cases(upto, learning, room_days)
         .order_by()
         .values_list("case", "case__case_type", "case__room", "case__date", "consumable")
-        .annotate(new=pieces, old=old_pieces)
+        .annotate(**unused, **totals)
     )
-    for case_id, case_type_id, room_id, day, consumable_id, new, old in rows.iterator(chunk_size=20_000):
+    for case_id, case_type_id, room_id, day, consumable_id, unused_old, unused_new, *total in rows.iterator(
+        chunk_size=20_000
+    ):
         if (room_id, day) not in room_days:
             continue
+        old, new, _, last_new = total
+        if last_new > learning.through_record:
+            weight = weight_of(day, learning)
+            changes.opened[case_type_id, consumable_id] += (new - old) * weight
+            changes.unused[case_type_id, consumable_id] += (unused_new - unused_old) * weight
+            if consumable_id in setups.runs and not setups.goes_by_room(case_type_id, consumable_id):
+                changes.splits[case_type_id, cases[case_id].size_class_id, consumable_id] += (new - old) * weight
         if setups.goes_by_room(case_type_id, consumable_id):
-            totals = per_room_day[room_id, day, ("piece", consumable_id)]
+            per_room_day[room_id, day, ("piece", consumable_id)].add(*total)
         else:
-            totals = per_case[case_id, setups.line(consumable_id)]
-            if consumable_id in setups.runs and case_id in cases:
-                changes.splits[case_type_id, cases[case_id].size_class_id, consumable_id] += (new - old) * weight_of(
-                    day, learning
-                )
-        totals[0] += old
-        totals[1] += new
+            per_case[case_id, setups.line(consumable_id)].add(*total)
     loose = upto.filter(case__isnull=True).order_by().values_list("room", "date", "consumable")
-    for room_id, day, consumable_id, new, old in loose.annotate(new=pieces, old=old_pieces):
+    for room_id, day, consumable_id, *total in loose.annotate(**totals):
         if (room_id, day) in room_days and setups.goes_by_room(None, consumable_id):
-            totals = per_room_day[room_id, day, ("piece", consumable_id)]
-            totals[0] += old
-            totals[1] += new
+            per_room_day[room_id, day, ("piece", consumable_id)].add(*total)
 
     counted_cases = _already_counted(cases, learning)
     for case_id, case in cases.items():
         if case_id not in counted_cases:
             changes.cases[case_stratum(case)] += weight_of(case.date, learning)
-    for (case_id, line), (old, new) in per_case.items():
-        if case_id in cases:
-            case = cases[case_id]
-            changes.replace(case_stratum(case), line, old, new, weight_of(case.date, learning))
-
     counted_days = _days_already_counted(room_days, learning)
     for room_id, day in room_days - counted_days:
         changes.cases[room_stratum(room_id)] += weight_of(day, learning)
-    for (room_id, day, line), (old, new) in per_room_day.items():
-        changes.replace(room_stratum(room_id), line, old, new, weight_of(day, learning))
+
+    found = [(case_stratum(cases[pk]), cases[pk].date, line, t) for (pk, line), t in per_case.items() if pk in cases]
+    found += [(room_stratum(room), day, line, total) for (room, day, line), total in per_room_day.items()]
+    found = [(*of, total) for *of, total in found if total.last_new > learning.through_record]
+    emptied = emptying_records(fresh) | _emptied_before(upto.filter(before), found)
+    for stratum, day, line, total in found:
+        weight = weight_of(day, learning)
+        changes.add(stratum, line, total.old, total.last_old in emptied, -weight)
+        changes.add(stratum, line, total.new, total.last_new in emptied, weight)
     return changes
+
+
+def _emptied_before(read, found: list[tuple[tuple, date, Line, LineTotal]]) -> set[int]:
+    """Which of the records of before emptied a cart, on the days of which something was corrected."""
+    days = {day for _, day, _, total in found if total.last_old}
+    return emptying_records(read.filter(Q(case__date__in=days) | Q(date__in=days))) if days else set()
 
 
 @dataclass(frozen=True)
@@ -267,16 +325,23 @@ def _apply(department: Department, changes: Sums) -> None:
     Stratum.objects.bulk_update([strata[key] for key in changes.cases], ["cases"], batch_size=200)
 
     tallies = {
-        (t.stratum_id, ("run", t.size_run_id) if t.size_run_id else ("piece", t.consumable_id), t.quantity): t
+        (
+            t.stratum_id,
+            ("run", t.size_run_id) if t.size_run_id else ("piece", t.consumable_id),
+            t.quantity,
+            t.cut_off,
+        ): t
         for t in QuantityTally.objects.filter(stratum__department=department)
     }
     added, changed = [], []
-    for (stratum_key, (what, thing_id), quantity), weight in changes.quantities.items():
-        key = (strata[stratum_key].pk, (what, thing_id), quantity)
+    for (stratum_key, (what, thing_id), quantity, cut_off), weight in changes.quantities.items():
+        key = (strata[stratum_key].pk, (what, thing_id), quantity, cut_off)
         tally = tallies.get(key)
         if tally is None:
             thing = {"size_run_id": thing_id} if what == "run" else {"consumable_id": thing_id}
-            added.append(QuantityTally(stratum=strata[stratum_key], quantity=quantity, weight=weight, **thing))
+            tally = QuantityTally(stratum=strata[stratum_key], quantity=quantity, cut_off=cut_off, **thing)
+            tally.weight = weight
+            added.append(tally)
         else:
             tally.weight += weight
             changed.append(tally)
@@ -299,3 +364,16 @@ def _apply(department: Department, changes: Sums) -> None:
             )
     SplitTally.objects.bulk_create(added, batch_size=1000)
     SplitTally.objects.bulk_update(changed, ["pieces"], batch_size=200)
+
+    opened = OpenedTally.objects.filter(consumable__department=department)
+    known, added = {(t.case_type_id, t.consumable_id): t for t in opened}, []
+    for key, pieces in changes.opened.items():
+        tally = known.get(key)
+        if tally is None:
+            tally = OpenedTally(case_type_id=key[0], consumable_id=key[1])
+            added.append(tally)
+        tally.opened += pieces
+        tally.unused += changes.unused[key]
+    OpenedTally.objects.bulk_create(added, batch_size=1000)
+    changed = [known[key] for key in changes.opened if key in known]
+    OpenedTally.objects.bulk_update(changed, ["opened", "unused"], batch_size=200)

@@ -7,16 +7,20 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
+from .fits import WEIGHT_FIELDS, Captured, Fitted
+from .forecasting.capture import learn_corrected, put_lines
+from .forecasting.convolution import clean
 from .forecasting.size_runs import learn_split, split_run
-from .forecasting.usage import History, Learned, learn
+from .forecasting.usage import History, Learned, Weights
 from .setups import Cell, Line, Setups, Slot
 from .tallies import Tallies
 
 K_MAX = 24  # pieces of one line that one case is told to use at most; what is more counts as this many
+SMALLEST_WEIGHT = 1e-9  # cases; a tally below this was corrected away
 PAR_PIECES = 0.2  # pieces that the par sheet counts for when sizes are expected beside a sizing rule
 
 
@@ -44,6 +48,18 @@ class Usage:
     room_days: LearnedLines
     splits: dict[tuple[int, int, int], np.ndarray]
     has_log: bool
+    _answers: dict = field(default_factory=dict, repr=False, compare=False)  # a kind of case is asked about many times
+
+    @property
+    def weights(self) -> dict[tuple[bool, Line], tuple[float, ...]]:
+        """How much each source counts for, as `Fitted.weights` holds it."""
+        return {
+            (lines is self.room_days, line): tuple(
+                float(getattr(lines.learned.weights, name)[row]) for name in WEIGHT_FIELDS
+            )
+            for lines in (*self.groups, self.room_days)
+            for line, row in lines.rows.items()
+        }
 
     def alpha(self, line: Line, slot: Slot) -> np.ndarray:
         """Dirichlet parameters of the pieces of a line that such a case uses: (K+1,), in cases."""
@@ -59,26 +75,26 @@ class Usage:
         row, cell = group.rows[line], group.cells[self.setups.cell(line, slot)]
         return float(group.learned.own_cases[row, cell]), float(group.learned.borrowed_weight[row, cell])
 
+    def own_standard_share(self, consumable_id: int) -> float:
+        """Of what a kind of case borrows for this consumable, the share that is its own set-up standard."""
+        line = self.setups.line(consumable_id)
+        if line not in self.group_of:
+            return 1.0
+        group = self.groups[self.group_of[line]]
+        return float(group.learned.weights.own_standard_share[group.rows[line]])
+
     def consumable_pmfs(self, slot: Slot, consumables: list[int]) -> np.ndarray:
         """Distribution of the pieces of each consumable that a case uses: (consumables, K+1).
 
         A consumable that neither the log nor the set-up standard names for any case is used by none.
         """
-        pmfs = np.zeros((len(consumables), K_MAX + 1))
-        pmfs[:, 0] = 1.0
-        shares = np.ones(len(consumables))
-        for i, consumable_id in enumerate(consumables):
-            line = self.setups.line(consumable_id)
-            if line in self.group_of:
-                alpha = self.alpha(line, slot)
-                pmfs[i] = alpha / alpha.sum()
-                if line[0] == "run":
-                    shares[i] = self.splits[line[1], slot.case_type_id, slot.size_class_id][
-                        self.setups.sizes[line[1]].index(consumable_id)
-                    ]
-        split = shares < 1.0
-        pmfs[split] = split_run(pmfs[split], shares[split])
-        return pmfs
+        asked = tuple(consumables)
+        if asked not in self._answers:
+            self._answers[asked] = (_Asked(self, asked), {})
+        question, answers = self._answers[asked]
+        if slot not in answers:
+            answers[slot] = question.pmfs(slot)
+        return answers[slot]
 
     def room_pmf(self, room_id: int, consumable_id: int) -> np.ndarray | None:
         """Distribution of the pieces that a room uses in a day whatever its cases: (K+1,), None where nothing."""
@@ -89,15 +105,45 @@ class Usage:
         return alpha / alpha.sum()
 
 
+class _Asked:
+    """Where the answer for each of some consumables stands, so that a kind of case is looked up in a few steps."""
+
+    def __init__(self, usage: Usage, consumables: tuple[int, ...]) -> None:
+        self._usage, self._n_asked = usage, len(consumables)
+        alike: dict[tuple, list[tuple[int, int]]] = defaultdict(list)
+        self._sizes: list[tuple[int, int, int]] = []
+        for n, consumable in enumerate(consumables):
+            line = usage.setups.line(consumable)
+            if line in usage.group_of:
+                group = usage.group_of[line]
+                alike[group, usage.setups.named_by[line]].append((n, usage.groups[group].rows[line]))
+                if line[0] == "run":
+                    self._sizes.append((n, line[1], usage.setups.sizes[line[1]].index(consumable)))
+        self._alike = [(usage.groups[group], *np.array(found).T) for (group, _), found in alike.items()]
+        self._example = [next(k for k, row in g.rows.items() if row == rows[0]) for g, _, rows in self._alike]
+
+    def pmfs(self, slot: Slot) -> np.ndarray:
+        """(consumables, K+1), read-only: it is handed out again."""
+        pmfs = np.zeros((self._n_asked, K_MAX + 1))
+        pmfs[:, 0] = 1.0
+        for (group, at, rows), line in zip(self._alike, self._example, strict=True):
+            alpha = group.learned.alpha[rows, group.cells[self._usage.setups.cell(line, slot)]]
+            pmfs[at] = alpha / alpha.sum(axis=1, keepdims=True)
+        if self._sizes:
+            at = [n for n, *_ in self._sizes]
+            of_case = (slot.case_type_id, slot.size_class_id)
+            pmfs[at] = split_run(pmfs[at], [self._usage.splits[run, *of_case][size] for _, run, size in self._sizes])
+        clean(pmfs)  # what is below the sums' own noise only makes them longer
+        pmfs.flags.writeable = False
+        return pmfs
+
+
 def learn_usage(setups: Setups, tallies: Tallies, slots: Iterable[Slot]) -> Usage:
     """Learn all lines for the kinds of case that were logged or are in `slots`. Asks the database nothing."""
     slots = list(dict.fromkeys(slots))
     seen = list(dict.fromkeys([*tallies.slots.values(), *slots]))
-    logged = {
-        line for line, rows in tallies.quantities.items() if any(stratum in tallies.slots for stratum, *_ in rows)
-    }
     by_dependency: dict[tuple[bool, bool], list[Line]] = defaultdict(list)
-    for line in sorted(setups.case_lines | logged):
+    for line in sorted(setups.case_lines | tallies.lines_of(tallies.slots)):
         by_dependency[line in setups.sized, bool(setups.named_by[line])].append(line)
     groups = tuple(_learn_group(lines, seen, setups, tallies) for lines in by_dependency.values())
     return Usage(
@@ -115,36 +161,69 @@ def _learn_group(lines: list[Line], seen: list[Slot], setups: Setups, tallies: T
     for line in lines:
         for slot in seen:
             cells.setdefault(setups.cell(line, slot), len(cells))
-    counts = np.zeros((len(lines), len(cells), K_MAX + 1))
-    for row, line in enumerate(lines):
-        cell_of = {stratum: cells[setups.cell(line, slot)] for stratum, slot in tallies.slots.items()}
-        _count(counts[row], tallies, line, cell_of)
-    history = History(
-        counts=counts.clip(min=0.0),  # what was corrected away may leave a rounding error below zero
-        parent=_numbered((technique, size, extras) for _, technique, size, extras in cells),
-        standard=setups.standard(lines, list(cells), K_MAX),
-    )
-    return LearnedLines({line: row for row, line in enumerate(lines)}, cells, learn(history))
+    cell_of = {
+        line: {stratum: cells[setups.cell(line, slot)] for stratum, slot in tallies.slots.items()} for line in lines
+    }
+    parent = _numbered((technique, size, extras) for _, technique, size, extras in cells)
+    standard = setups.standard(lines, list(cells), K_MAX)
+    learned = _learn_lines(lines, cell_of, parent, standard, setups, tallies, by_room=False)
+    return LearnedLines({line: row for row, line in enumerate(lines)}, cells, learned)
 
 
 def _learn_rooms(setups: Setups, tallies: Tallies, slots: list[Slot]) -> LearnedLines:
     """Lines that go by room and day: a cell is a room, a group the rooms of one kind."""
-    logged = {
-        line for line, rows in tallies.quantities.items() if any(stratum in tallies.rooms for stratum, *_ in rows)
-    }
-    lines = sorted(setups.room_lines | logged)
+    lines = sorted(setups.room_lines | tallies.lines_of(tallies.rooms))
     cells = {_room_cell(room): n for n, room in enumerate(setups.room_kinds)}
     on_list = [{slot.case_type_id for slot in slots if slot.room_id == room} for room in setups.room_kinds]
-    counts = np.zeros((len(lines), len(cells), K_MAX + 1))
-    cell_of = {stratum: cells[_room_cell(room)] for stratum, room in tallies.rooms.items()}
+    strata = {stratum: cells[_room_cell(room)] for stratum, room in tallies.rooms.items()}
+    parent, standard = _numbered(setups.room_kinds.values()), setups.room_standard(lines, on_list, K_MAX)
+    learned = _learn_lines(lines, dict.fromkeys(lines, strata), parent, standard, setups, tallies, by_room=True)
+    return LearnedLines({line: row for row, line in enumerate(lines)}, cells, learned)
+
+
+def _learn_lines(
+    lines: list[Line],
+    cell_of: dict[Line, dict[int, int]],
+    parent: np.ndarray,
+    standard: np.ndarray,
+    setups: Setups,
+    tallies: Tallies,
+    *,
+    by_room: bool,
+) -> Learned:
+    """Learn from the tallies, put right for what was not logged and for demand that was cut off.
+
+    cell_of: for each line the cell of each stratum that counts for it. What was corrected away in the tallies may leave
+    a rounding error below zero.
+    """
+    counts, cut_off = np.zeros(standard.shape), np.zeros(standard.shape)
     for row, line in enumerate(lines):
-        _count(counts[row], tallies, line, cell_of)
-    history = History(
-        counts=counts.clip(min=0.0),
-        parent=_numbered(setups.room_kinds.values()),
-        standard=setups.room_standard(lines, on_list, K_MAX),
-    )
-    return LearnedLines({line: row for row, line in enumerate(lines)}, cells, learn(history))
+        _count(counts[row], cut_off[row], tallies, line, cell_of[line])
+    cut_off[cut_off < SMALLEST_WEIGHT] = 0.0
+    history = History(counts.clip(min=0.0), parent, standard)
+    kappa = np.array([captured(line, setups, tallies.fitted).kappa for line in lines])
+    weights = _stored_weights(lines, tallies.fitted, by_room=by_room)
+    missing = np.flatnonzero(np.isnan(weights.cell_weight))
+    if missing.size:
+        part = History(history.counts[missing], parent, standard[missing])
+        found = learn_corrected(part, kappa=kappa[missing], cut_off=cut_off[missing])
+        if missing.size == len(lines):
+            return found
+        weights = put_lines(weights, missing, found.weights)
+    return learn_corrected(history, kappa=kappa, cut_off=cut_off, weights=weights)
+
+
+def captured(line: Line, setups: Setups, fitted: Fitted) -> Captured:
+    """What counts say of a line's log; of a size run, all its sizes together."""
+    of_line = setups.sizes[line[1]] if line[0] == "run" else [line[1]]
+    return sum((fitted.captured[pk] for pk in of_line if pk in fitted.captured), Captured())
+
+
+def _stored_weights(lines: list[Line], fitted: Fitted, *, by_room: bool) -> Weights:
+    """The weights that the newest refit chose; not a number for a line that it did not know."""
+    unknown = (np.nan,) * len(WEIGHT_FIELDS)
+    table = np.array([fitted.weights.get((by_room, line), unknown) for line in lines], dtype=float)
+    return Weights(*table.reshape(len(lines), len(WEIGHT_FIELDS)).T)
 
 
 def _learn_splits(setups: Setups, tallies: Tallies, seen: list[Slot]) -> dict[tuple[int, int, int], np.ndarray]:
@@ -181,14 +260,15 @@ def _learn_splits(setups: Setups, tallies: Tallies, seen: list[Slot]) -> dict[tu
     return splits
 
 
-def _count(counts: np.ndarray, tallies: Tallies, line: Line, cell_of: dict[int, int]) -> None:
-    """Fill one line's counts (cells, K+1): what was tallied, and in all other cases none."""
+def _count(counts: np.ndarray, cut_off: np.ndarray, tallies: Tallies, line: Line, cell_of: dict[int, int]) -> None:
+    """Fill one line's counts and cut-off cases, (cells, K+1) each: what was tallied, and in all other cases none."""
     for stratum, cell in cell_of.items():
         counts[cell, 0] += tallies.cases[stratum]
-    for stratum, quantity, weight in tallies.quantities.get(line, ()):
-        if stratum in cell_of:
-            counts[cell_of[stratum], min(quantity, K_MAX)] += weight
-            counts[cell_of[stratum], 0] -= weight
+    for into, rows in ((counts, tallies.quantities), (cut_off, tallies.cut_off)):
+        for stratum, quantity, weight in rows.get(line, ()):
+            if stratum in cell_of:
+                into[cell_of[stratum], min(quantity, K_MAX)] += weight
+                counts[cell_of[stratum], 0] -= weight
 
 
 def _room_cell(room_id: int) -> Cell:

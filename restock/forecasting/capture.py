@@ -15,7 +15,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 
 from restock.forecasting.size_runs import binomial_table
-from restock.forecasting.usage import History, Learned, learn
+from restock.forecasting.usage import History, Learned, Weights, learn
 
 SEARCHES = 2  # times the weights are chosen anew, on counts that were put right with the weights before
 ROUNDS = 60  # a bound; the change a round makes decides
@@ -85,11 +85,18 @@ def uncut_counts(cut_off: np.ndarray, pmf: np.ndarray) -> np.ndarray:
     return pmf * np.cumsum(cut_off / at_least, axis=-1)
 
 
-def learn_corrected(history: History, *, kappa: np.ndarray | None = None, cut_off: np.ndarray | None = None) -> Learned:
+def learn_corrected(
+    history: History,
+    *,
+    kappa: np.ndarray | None = None,
+    cut_off: np.ndarray | None = None,
+    weights: Weights | None = None,
+) -> Learned:
     """Learn from a log that misses pieces, cases whose demand was cut off, or both.
 
     kappa: (lines,), capture rate, above 0 and at most 1; None if the log is complete.
     cut_off: (lines, cells, K+1), cases (not among `history.counts`) that used q pieces and found no more.
+    weights: chosen before on the corrected log; given, the search for better ones is left out.
     Returns what `learn` returns; its own_cases count every case once. With neither it is `learn`.
     Lines with a complete log are not touched. Raises ValueError for a kappa out of range, or a cut_off of
     another shape or with negative entries.
@@ -102,34 +109,50 @@ def learn_corrected(history: History, *, kappa: np.ndarray | None = None, cut_of
     if cut_off.shape != counts.shape or not (cut_off >= 0).all():
         raise ValueError("Cut-off cases must be (lines, cells, K+1) like the counts, none negative.")
 
-    learned = learn(history)
+    learned = learn(history, weights)
     rows = np.flatnonzero((kappa < 1) | cut_off.any(axis=(1, 2)))
     if not rows.size:
         return learned
     part = History(counts[rows], history.parent, history.standard[rows])
-    return _put(learned, rows, _maximise(part, kappa[rows], cut_off[rows]))
+    corrected = _maximise(
+        part, kappa[rows], cut_off[rows], of_lines(learned, rows), weights and of_lines(weights, rows)
+    )
+    return put_lines(learned, rows, corrected)
 
 
-def _maximise(history: History, kappa: np.ndarray, cut_off: np.ndarray) -> Learned:
-    learned = learn(history)
-    for _ in range(SEARCHES):
+def _maximise(
+    history: History, kappa: np.ndarray, cut_off: np.ndarray, learned: Learned, weights: Weights | None
+) -> Learned:
+    lossy = np.flatnonzero(kappa < 1)
+    unsure = cut_off.any(axis=-1)
+    unsure[lossy] |= history.counts[lossy].any(axis=-1)
+    for _ in range(1 if weights else SEARCHES):
         for _ in range(ROUNDS):
             believed = learned.pmf
-            likely = true_counts(history.counts, believed, kappa) + uncut_counts(cut_off, believed)
+            logged = history.counts.copy()
+            logged[lossy] = true_counts(history.counts[lossy], believed[lossy], kappa[lossy])
+            likely = logged + uncut_counts(cut_off, believed)
             corrected = replace(history, counts=likely)
-            learned = learn(corrected, learned.weights)
+            learned = learn(corrected, learned.weights, wanted=unsure)  # what is certain needs no belief yet
             moved = np.abs(learned.pmf - believed).sum(axis=-1).mean(axis=-1)
             if moved.max() < TOLERANCE:
                 break
-        learned = learn(corrected)
+        learned = learn(corrected, weights)
     return learned
 
 
-def _put(whole: object, rows: np.ndarray, part: object) -> object:
+def of_lines(whole: object, rows: np.ndarray) -> object:
+    """Some lines of arrays, or of a dataclass of arrays."""
+    if isinstance(whole, np.ndarray):
+        return whole[rows]
+    return replace(whole, **{field.name: of_lines(getattr(whole, field.name), rows) for field in fields(whole)})
+
+
+def put_lines(whole: object, rows: np.ndarray, part: object) -> object:
     """A copy of arrays, or of a dataclass of arrays, in which some lines are replaced."""
     if isinstance(whole, np.ndarray):
         result = whole.copy()
         result[rows] = part
         return result
     names = [field.name for field in fields(whole)]
-    return replace(whole, **{name: _put(getattr(whole, name), rows, getattr(part, name)) for name in names})
+    return replace(whole, **{name: put_lines(getattr(whole, name), rows, getattr(part, name)) for name in names})

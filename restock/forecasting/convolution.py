@@ -97,6 +97,18 @@ def plus(first: np.ndarray, second: np.ndarray) -> np.ndarray:
     """Distribution of the sum of two independent amounts on each line: (L, N) and (L, M) give (L, N+M-1)."""
     if first.shape[1] < second.shape[1]:
         first, second = second, first
+    if first.shape[1] <= 2 * MULTIPLY_OUT:
+        return _plus(first, second)
+    # Most lines of a cart use few pieces: they need not be as long as the longest.
+    wide = first[:, MULTIPLY_OUT:].any(axis=1) | second[:, MULTIPLY_OUT:].any(axis=1)
+    out = np.zeros((first.shape[0], first.shape[1] + second.shape[1] - 1))
+    out[wide] = _plus(first[wide], second[wide])
+    few = _plus(first[~wide, :MULTIPLY_OUT], second[~wide, :MULTIPLY_OUT])
+    out[~wide, : few.shape[1]] = few
+    return out
+
+
+def _plus(first: np.ndarray, second: np.ndarray) -> np.ndarray:
     n_lines, width = first.shape[0], first.shape[1] + second.shape[1] - 1
     out = np.empty((n_lines, width))
     short = second.shape[1] <= MULTIPLY_OUT

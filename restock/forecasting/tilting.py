@@ -53,9 +53,10 @@ def tilt_to_mean(pmf: np.ndarray, mean: np.ndarray) -> np.ndarray:
     for _ in range(MAX_STEPS):
         if not pending.size:
             break
-        exponent = eta[pending, None] * (pieces - target[pending, None])
-        exponent -= np.where(possible[pending], exponent, -np.inf).max(axis=1, keepdims=True)
-        weight = np.where(possible[pending], rows[pending] * np.exp(np.minimum(exponent, 0.0)), 0.0)
+        centred = pieces - target[pending, None]
+        ends = np.array([lowest[pending], highest[pending]]) - target[pending]
+        exponent = eta[pending, None] * centred - (eta[pending] * ends).max(axis=0)[:, None]
+        weight = rows[pending] * np.exp(np.minimum(exponent, 0.0, out=exponent))  # above 0 only outside the support
         total = weight.sum(axis=1, keepdims=True)
         weight /= total
         reached = weight @ pieces

@@ -25,7 +25,7 @@ import numpy as np
 from restock.forecasting.dirichlet import WEIGHTS, log_prior, mixture_log_likelihood
 from restock.forecasting.tilting import mean_pieces, tilt_to_mean
 
-METHOD = "tilted-dirichlet-1"  # stored beside a forecast; raise it when the same log would give other numbers
+METHOD = "tilted-dirichlet-2"  # stored beside a forecast; raise it when the same log would give other numbers
 
 STANDARD_SHARES = np.array([1.0, 0.7, 0.3])  # of the group's centre; the rest is the department's pmf
 OWN_STANDARD_SHARES = np.array([1.0, 0.5, 0.2, 0.0])  # of the cell's centre; the rest is the group's pmf
@@ -112,12 +112,15 @@ class Learned:
         return np.broadcast_to(self.weights.cell_weight[:, None], self.own_cases.shape)
 
 
-def learn(history: History, weights: Weights | None = None) -> Learned:
+def learn(history: History, weights: Weights | None = None, wanted: np.ndarray | None = None) -> Learned:
     """Learn every cell of every line. Cost is proportional to lines x cells x (K+1); nothing is random.
 
     weights: chosen before, for the same lines; given, the search for better ones is left out, which is nearly
-    all of the work.
+    all of the work. wanted: (lines, cells) bool, with weights only: the cells whose centre is worked out, which is
+    nearly all of the rest. The others borrow without being moved to their own mean.
     """
+    if wanted is not None and weights is None:
+        raise ValueError("The search for weights needs every cell.")
     counts = np.asarray(history.counts, dtype=float)
     groups = _Groups(history.parent)
 
@@ -140,7 +143,10 @@ def learn(history: History, weights: Weights | None = None) -> Learned:
     )
     mean = _shrunken_means(counts, _mixed(mean_standard_share, from_standard, from_group), mean_weight)
 
-    tilted_standard, tilted_group = tilt_to_mean(history.standard, mean), tilt_to_mean(others, mean)
+    chosen = np.ones(mean.shape, dtype=bool) if wanted is None else wanted
+    tilted_standard, tilted_group = history.standard.copy(), others.copy()
+    tilted_standard[chosen] = tilt_to_mean(history.standard[chosen], mean[chosen])
+    tilted_group[chosen] = tilt_to_mean(others[chosen], mean[chosen])
     own_standard_share, cell_weight = (
         _choose_cell_weights(counts, tilted_standard, tilted_group)
         if weights is None
@@ -176,15 +182,15 @@ class _Groups:
     """Sums over the cells of each group, for arrays (lines, cells, ...)."""
 
     def __init__(self, parent: np.ndarray) -> None:
-        self.parent = parent
-        n_groups = int(parent.max()) + 1 if parent.size else 0
-        self.membership = np.zeros((n_groups, len(parent)))
-        self.membership[parent, np.arange(len(parent))] = 1.0
+        self.n_groups = int(parent.max()) + 1 if parent.size else 0
+        self.order = np.argsort(parent, kind="stable")
+        self.present, self.first = np.unique(parent[self.order], return_index=True)
 
     def total(self, values: np.ndarray) -> np.ndarray:
-        if values.ndim == 2:
-            return values @ self.membership.T
-        return np.einsum("gc,lck->lgk", self.membership, values, optimize=True)
+        result = np.zeros((values.shape[0], self.n_groups, *values.shape[2:]))
+        if self.present.size:
+            result[:, self.present] = np.add.reduceat(values[:, self.order], self.first, axis=1)
+        return result
 
 
 def _mixed(share: np.ndarray, first: np.ndarray, second: np.ndarray) -> np.ndarray:

@@ -374,5 +374,5 @@ def test_a_forecast_costs_the_same_queries_for_one_line_and_for_sixty(
         CaseFactory(room=room, order=order, case_type=case_type)
     bring_forward(department=department, at=TONIGHT)
 
-    with django_assert_num_queries(24):
+    with django_assert_num_queries(27):
         forecast_for(department)

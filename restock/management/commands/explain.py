@@ -8,7 +8,7 @@ from restock.explaining import explain
 from restock.forecast import read_frame
 from restock.forecasting import demand
 from restock.management.base import DepartmentCommand, day_argument, day_meant
-from restock.models import CaseType, Policy, SizeClass
+from restock.models import CaseType, Fit, Policy, SizeClass
 from restock.planning import draft_plan
 from restock.reasons import pieces
 from restock.tallies import bring_forward
@@ -32,8 +32,10 @@ class Command(DepartmentCommand):
         policy, _ = Policy.objects.get_or_create(department=department)
         bring_forward(department=department, at=timezone.now())
         draft = draft_plan(department, day, policy=policy)
-        self._cases(draft, explain(draft, n))
-        self._quantity(draft, n)
+        explanation = explain(draft, n, policy=policy)
+        self._cases(draft, explanation)
+        self._learning(department, explanation)
+        self._quantity(draft, explanation)
 
     def _cases(self, draft, explanation) -> None:
         line = draft.forecast.frame.lines[explanation.n]
@@ -42,25 +44,59 @@ class Command(DepartmentCommand):
         if not explanation.shares:
             self.stdout.write("No listed case is routed to this cart for it.")
         for share in explanation.shares:
-            slot = share.slot
+            slot, asks = share.slots[0], share.without_one
+            where = ", ".join(str(rooms[pk]) for pk in dict.fromkeys(slot.room_id for slot in share.slots))
             self.stdout.write(
-                f"  {rooms[slot.room_id]}: {types[slot.case_type_id]}, {sizes[slot.size_class_id]}: "
-                f"mean {pieces(share.mean)}, {_chances(share.pmf)}; "
-                f"{share.own_cases:.0f} own earlier cases, {share.borrowed_cases:.1f} borrowed"
+                f"  {len(share.slots)} x {types[slot.case_type_id]}, {sizes[slot.size_class_id]} ({where}): "
+                f"mean {pieces(share.mean)} each, {_chances(share.pmf)}"
             )
+            self.stdout.write(
+                f"    from {share.own_cases:.1f} own earlier cases (old ones count less) against "
+                f"{share.borrowed_cases:g} borrowed: {share.own_standard:.0%} of that from its set-up standard, "
+                "the rest from other cases of its technique"
+            )
+            self.stdout.write(f"    without one of them {asks.covers} would cover the day: {asks.top_up} to add")
         for specialty, chance in sorted(explanation.cancelled.items()):
             self.stdout.write(f"  {specialty or 'No specialty'}: {chance:.1%} of booked cases are cancelled")
+        self.stdout.write(f"Rooms open it for the day: mean {pieces(explanation.room_mean)}.")
         self.stdout.write(
-            f"Rooms open it for the day: mean {pieces(explanation.room_mean)}. "
-            f"Cases nobody booked: mean {pieces(max(explanation.added_mean, 0.0))}."
+            f"Cases nobody booked: {explanation.added_cases:.1f} expected in the rooms that reach for it, "
+            f"mean {pieces(explanation.added_mean)}."
         )
 
-    def _quantity(self, draft, n) -> None:
+    def _learning(self, department, explanation) -> None:
+        fit = Fit.objects.filter(department=department).first()
+        if fit is None:
+            self.stdout.write("Nothing was fitted yet: manage.py learn looks for day effects and unlogged use.")
+        elif explanation.sigma:
+            self.stdout.write(
+                f"Day effect {explanation.sigma:g}: its use by the cases of a room-day moves together. Fitted on "
+                f"{fit.evenings} evenings, {fit.first_day} to {fit.last_day}."
+            )
+        else:
+            self.stdout.write(f"Day effect: none found on {fit.evenings} evenings.")
+        counted = explanation.captured
+        if counted.spans:
+            rate = counted.rate
+            put_right = "put right for that" if explanation.kappa < 1.0 else "taken as it is"
+            self.stdout.write(
+                f"Of {counted.gone} pieces gone between counts ({counted.spans} spans) {counted.logged} were logged: "
+                f"{rate.mean:.0%}, likely {rate.low:.0%} to {rate.high:.0%}. The log is {put_right}."
+            )
+        if explanation.cut_off >= SHOWN:
+            self.stdout.write(
+                f"{explanation.cut_off:.1f} earlier cases (faded) emptied their cart: they count as at least so many."
+            )
+
+    def _quantity(self, draft, explanation) -> None:
+        n = explanation.n
         line, pmf = draft.forecast.frame.lines[n], draft.forecast.pmf[n : n + 1]
         usable, target, asked = draft.stock.usable[n], draft.target[n], draft.top_up[n]
-        self.stdout.write(f"Together: mean {pieces(demand.mean(pmf)[0])}, {_chances(pmf[0])}")
+        self.stdout.write(f"Together: mean {pieces(explanation.mean)}, {_chances(pmf[0])}")
+        self.stdout.write(f"Of {pieces(explanation.mean)} pieces likely opened, {pieces(explanation.unused)} unused.")
+        widened = f", read at {explanation.level:.2%} because its kind ran short too often" if draft.widened[n] else ""
         self.stdout.write(
-            f"{draft.q_service[n]} covers {draft.service_level[n]:.1%} of such days. Par {line.par}, "
+            f"{explanation.need.covers} covers {draft.service_level[n]:.1%} of such days{widened}. Par {line.par}, "
             f"floor {line.floor}, bin {line.capacity or 'not stated'}: target {target}."
         )
         self.stdout.write(
