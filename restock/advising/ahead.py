@@ -52,12 +52,7 @@ class Ahead:
     def kinds(self) -> list[Slot]:
         """Each kind of case that is foreseen, without its room."""
         slots = [slot for day in self.usual for slot in (*self.listed.get(day, ()), *self.usual[day])]
-        return list(dict.fromkeys(without_room(slot) for slot in slots))
-
-
-def without_room(slot: Slot) -> Slot:
-    """The kind of case, wherever it is."""
-    return Slot(0, slot.case_type_id, slot.technique_id, slot.size_class_id, slot.extras)
+        return list(dict.fromkeys(slot.anywhere for slot in slots))
 
 
 def look_ahead(department: Department, *, today: date, days: int) -> Ahead:
@@ -111,7 +106,7 @@ def line_demand(beliefs: Beliefs, ahead: Ahead, tallies: Tallies, after_days: in
             mix[room] = {slot: cases / total for slot, cases in kinds.items()}
     slots = tuple(slot for day in dates for slot in ahead.listed.get(day, ()))
     known = Known(dates[0] if dates else ahead.today, slots, tallies, AddOns(rate, mix), ahead.cancellation)
-    return beliefs.demand(known, open_rooms=_repeated(ahead.open_rooms[day] for day in dates))
+    return beliefs.demand_of_days(known, _repeated(ahead.open_rooms[day] for day in dates))
 
 
 def _repeated(days: Iterable[dict[int, float]]) -> tuple[int, ...]:

@@ -18,6 +18,7 @@ from restock.forecasting import demand
 from restock.forecasting.levels import PolicyRun, par_advice, run_policy
 from restock.replay import read_log, used_on
 from restock.tallies import read_tallies
+from restock.widening import planned_levels
 
 from .past import (
     DAYS,
@@ -69,6 +70,8 @@ class ParAdvice:
 def advise_pars(department: Department, *, today: date, days: int = DAYS) -> ParAdvice:
     """Advise a par for every cart line, from the stored tallies (restock.tallies).
 
+    A line whose kind failed its gate is covered at a higher level, as in the plan (restock.widening).
+
     today: the horizon is the last `days` operating days before it. Raises ValueError where there is none.
     """
     policy, frame = policy_of(department), read_frame(department)
@@ -77,7 +80,8 @@ def advise_pars(department: Department, *, today: date, days: int = DAYS) -> Par
     lists = lists_as_known(department, log, horizon, tallies=read_tallies(department, today), on=today)
     average = average_demand(frame, lists)
     lines, level, least = frame.lines, service_levels(frame.lines, policy), least_pars(frame.lines)
-    advice = par_advice(average[None], level, floor=least, capacity=capacities_of(lines))
+    planned = planned_levels(department, [line.consumable.category for line in lines], level)
+    advice = par_advice(average[None], planned, floor=least, capacity=capacities_of(lines))
     par = pars_of(lines)
     p_short_now = demand.p_short(average, par)
     used = np.array([used_on(log, frame, day) for day in horizon])

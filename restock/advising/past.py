@@ -48,18 +48,26 @@ class Beliefs:
         """The same about other lines, without learning again."""
         return _ask(frame, self.usage, self.pmfs)
 
-    def demand(self, known: Known, *, open_rooms: tuple[int, ...] | None = None) -> np.ndarray:
-        """Demand of every cart line for the cases of `known`: (L, N) pieces.
+    def demand(self, known: Known) -> np.ndarray:
+        """Demand of every cart line on the day of `known`: (L, N) pieces."""
+        rooms = tuple(dict.fromkeys(slot.room_id for slot in known.slots))
+        return forecast_with(self.board, known, self.pmfs, opened_by_rooms(rooms, self.usage, self.board))
 
-        open_rooms: the rooms that open what goes by room and day, once for each day; those with a list when left out.
+    def demand_of_days(self, known: Known, open_rooms: tuple[int, ...]) -> np.ndarray:
+        """The same when the cases of `known` are those of several days: (L, N) pieces.
+
+        open_rooms: each room once for every day on which it opens what goes by room and day. What the cases of one
+        room-day have in common evens out over the days and is left aside.
         """
-        if open_rooms is None:
-            open_rooms = tuple(dict.fromkeys(slot.room_id for slot in known.slots))
-        return forecast_with(self.board, known, self.pmfs, opened_by_rooms(open_rooms, self.usage, self.board))
+        opened = opened_by_rooms(open_rooms, self.usage, self.board)
+        return forecast_with(self.board, known, self.pmfs, opened, day_effect=False)
 
 
 def believe(frame: Frame, tallies: Tallies, kinds: Iterable[Slot]) -> Beliefs:
-    """Learn all lines, and ask about those of `frame` for each kind of case. Asks the database nothing."""
+    """Learn all lines, and ask about those of `frame` for each kind of case. Asks the database nothing.
+
+    The kinds have no room, so what rooms open by the day and nobody logged yet is the average over all case types.
+    """
     kinds = list(kinds)
     return _ask(frame, learn_usage(frame.setups, tallies, kinds), kinds)
 
@@ -74,7 +82,11 @@ def believed(forecast: DayForecast, kinds: Iterable[Slot]) -> Beliefs:
 
 def _ask(frame: Frame, usage: Usage, kinds: Iterable[Slot]) -> Beliefs:
     board = Board(frame)
-    return Beliefs(board, usage, {kind: usage.consumable_pmfs(kind, board.consumables) for kind in kinds})
+    pmfs = {}
+    for kind in kinds:
+        pmf = usage.consumable_pmfs(kind, board.consumables)
+        pmfs[kind] = pmf / pmf.sum(axis=1, keepdims=True)  # over many cases the last digits of a learned pmf add up
+    return Beliefs(board, usage, pmfs)
 
 
 def lists_as_known(department: Department, log: Log, days: list[date], *, tallies: Tallies, on: date) -> list[Known]:

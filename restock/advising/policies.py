@@ -2,7 +2,8 @@
 
 Every evening's forecast knows only what lay before it: it is learned anew at the start of each week of the comparison,
 from the log up to then. The advised par rests on the operating days before the comparison begins. Every policy is
-filled up to its target every evening, whatever the storerooms held at the time, and starts at its first target.
+filled up to its target every evening, whatever the storerooms held at the time, and starts at its first target. No kind
+of line is widened (restock.widening): that would know how these very days went.
 """
 
 from __future__ import annotations

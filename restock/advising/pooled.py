@@ -20,7 +20,7 @@ from restock.forecasting import demand, horizon
 from restock.forecasting.convolution import plus
 from restock.setups import Slot
 
-from .ahead import Ahead, without_room
+from .ahead import Ahead
 from .past import Beliefs
 
 COMMON_ERROR = 0.05  # share of a line's variance that common errors may add before they are followed
@@ -56,15 +56,15 @@ def cases_ahead(ahead: Ahead, rooms: tuple[int, ...]) -> Cases:
     for n in range(1, ahead.days + 1):
         day = ahead.today + timedelta(days=n)
         for slot in ahead.listed.get(day, ()):
-            listed[n, room_at[slot.room_id], kind_at[without_room(slot)]] += 1
+            listed[n, room_at[slot.room_id], kind_at[slot.anywhere]] += 1
         for slot, cases in ahead.usual[day].items():
-            usual[n, room_at[slot.room_id], kind_at[without_room(slot)]] += cases
+            usual[n, room_at[slot.room_id], kind_at[slot.anywhere]] += cases
         for room, chance in ahead.open_rooms[day].items():
             open_days[n, room_at[room]] = min(chance, 1.0)
     seen = np.zeros(shape[1:])
     for slot, cases in ahead.seen.items():
-        if without_room(slot) in kind_at:
-            seen[room_at[slot.room_id], kind_at[without_room(slot)]] += cases
+        if slot.anywhere in kind_at:
+            seen[room_at[slot.room_id], kind_at[slot.anywhere]] += cases
     return Cases(rooms, kinds, listed.cumsum(axis=0), usual.cumsum(axis=0), seen, open_days)
 
 
