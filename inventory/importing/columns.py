@@ -83,7 +83,8 @@ def match_headings(
 ) -> Headings:
     """Find the declared columns in a heading row; capitals, spaces and underscores do not matter.
 
-    Raises SheetRefused with every heading that is missing, doubled or mapped but not in the file.
+    A heading that `column_map` maps to "" is left out. Raises SheetRefused with every heading that is missing, doubled
+    or mapped but not in the file.
     """
     names = _names_by_heading(columns, column_map)
     positions: dict[str, int] = {}
@@ -106,7 +107,7 @@ def match_headings(
                 f"two headings for {name}: {quoted(written[name])} and {quoted(heading)}",
                 "one column for each; rename the other or take it out",
             )
-        elif name is not None:
+        elif name:
             positions[name] = position
             written[name] = heading
         elif key in seen:
@@ -143,7 +144,7 @@ def known_headings(cells: Sequence[object], columns: Sequence[Column], column_ma
     """Names of the declared columns that a row of headings would fill."""
     names = _names_by_heading(columns, column_map)
     keys = [alike(str(cell)) for cell in cells if cell is not None]
-    return {names[key] for key in keys if key in names}
+    return {names[key] for key in keys if names.get(key)}
 
 
 def _names_by_heading(columns: Sequence[Column], column_map: Mapping[str, str]) -> dict[str, str]:

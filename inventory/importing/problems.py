@@ -41,13 +41,13 @@ class Problem:
         if self.sheet is not None:
             place.append(f"sheet {quoted(self.sheet)}")
         if rows:
-            place.append(f"row{'s' if len(rows) > 1 else ''} {', '.join(_ranges(rows))}")
+            place.append(f"row{'s' if len(rows) > 1 else ''} {', '.join(ranges(rows))}")
         if self.column is not None:
             place.append(f"column {quoted(self.column)}")
         return f"{', '.join(place)}: found {self.found}; expected {self.expected}."
 
 
-def _ranges(rows: Sequence[int]) -> list[str]:
+def ranges(rows: Sequence[int]) -> list[str]:
     """Row numbers in order, neighbours drawn together: 4, 7-9."""
     ranges: list[list[int]] = []
     for row in sorted(set(rows)):
@@ -70,9 +70,13 @@ class SheetRefused(Exception):
         self.problems = problems
 
     def __str__(self) -> str:
+        return "\n".join(problem.told_of(rows) for problem, rows in self.with_rows().items())
+
+    def with_rows(self) -> dict[Problem, list[int]]:
+        """Each problem once, without a row, with the rows that have it."""
         rows: dict[Problem, list[int]] = {}
         for problem in self.problems:
             with_same = rows.setdefault(replace(problem, row=None), [])
             if problem.row is not None:
                 with_same.append(problem.row)
-        return "\n".join(problem.told_of(its_rows) for problem, its_rows in rows.items())
+        return rows

@@ -158,9 +158,36 @@ def open_table(
     """
     path = Path(path)
     column_map = column_map or {}
+    opened = open_headings(path, columns, sheet=sheet, column_map=column_map)
+    headings = match_headings(opened.cells, columns, column_map, file=path.name, sheet=opened.sheet, row=opened.row)
+    return Table(path.name, opened.sheet, tuple(columns), headings, opened.note, opened.read)
+
+
+@dataclass(frozen=True)
+class Opened:
+    """A file's first filled row, whatever stands in it, and how to read all rows (see `Table` for `sheet`, `note`)."""
+
+    sheet: str | None
+    note: str
+    row: int
+    cells: list[object]
+    read: Callable[[Progress | None], Iterator[tuple[int, list[object]]]]
+
+
+def open_headings(
+    path: Path,
+    columns: Sequence[Column],
+    *,
+    sheet: str | None = None,
+    column_map: Mapping[str, str] | None = None,
+) -> Opened:
+    """Open an .xlsx or .csv file at its first filled row, which need not fit the declared columns yet.
+
+    Arguments and SheetRefused as for `open_table`. The cells may be anybody's data: show them by `shown_heading`.
+    """
 
     def fit(cells: list[object]) -> int:
-        return len(known_headings(cells, columns, column_map))
+        return len(known_headings(cells, columns, column_map or {}))
 
     if _is_workbook(path):
         sheet, note = _choose_sheet(path, sheet, fit)
@@ -177,8 +204,7 @@ def open_table(
     number, cells = next(read(None), (0, None))
     if cells is None:
         raise SheetRefused(Problem(path.name, "no filled cell", "headings in the first filled row", sheet=sheet))
-    headings = match_headings(cells, columns, column_map, file=path.name, sheet=sheet, row=number)
-    return Table(path.name, sheet, tuple(columns), headings, note, read)
+    return Opened(sheet, note, number, cells, read)
 
 
 def _choose_sheet(path: Path, wanted: str | None, fit: Callable[[list[object]], int]) -> tuple[str, str]:
