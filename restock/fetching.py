@@ -87,7 +87,7 @@ def borrow(
     *, source: Place, room: Room, consumable: Consumable, quantity: int, by, at: datetime, key: str
 ) -> list[Movement]:
     """Record pieces that were taken from another place for this room: they move to the cart that the room uses for
-    the line, from where the case's log takes them. Lots that expire first go first. The same key is the same fact.
+    the line, from where the case's log takes them. The same key is the same fact.
 
     Raises InsufficientStock where a storeroom's record holds fewer, Refused where the room has no cart.
     """
@@ -97,12 +97,40 @@ def borrow(
     destination = _own_cart(room, consumable)
     if destination is None:
         raise ledger.Refused(_("No cart serves this room: log the use, and the place it came from will be counted."))
+    return carry(
+        source=source,
+        destination=destination,
+        consumable=consumable,
+        quantity=quantity,
+        by=by,
+        at=at,
+        key=key,
+        reason="fetched for a case",
+    )
+
+
+@transaction.atomic
+def carry(
+    *,
+    source: Place,
+    destination: Place,
+    consumable: Consumable,
+    quantity: int,
+    by,
+    at: datetime,
+    key: str,
+    reason: str,
+) -> list[Movement]:
+    """Record pieces carried from one place to another, lots that expire first before the others.
+
+    One movement for each lot: `ledger.movements_of(key)`. Raises InsufficientStock as `ledger.move` does.
+    """
     held = Holding.objects.filter(place=source, consumable=consumable, lot__isnull=False, quantity__gt=0)
     lots = [
         LotOnHand(h.lot_id, h.lot.expires_on, h.quantity, h.lot.quarantined_at is None)
         for h in held.select_related("lot").order_by("lot")
     ]
-    choice = choose_lots(lots, needed_pieces=quantity, on=room.department.local_date(at))
+    choice = choose_lots(lots, needed_pieces=quantity, on=source.department.local_date(at))
     parts = [*choice.taken, *([(None, choice.short_pieces)] if choice.short_pieces else [])]
     return ledger.record(
         (
@@ -114,8 +142,8 @@ def borrow(
                 lot=lot_id,
                 quantity=pieces,
                 at=at,
-                key=key if number == 1 else f"{key}#{number}",
-                reason="fetched for a case",
+                key=ledger.part_key(key, number),
+                reason=reason,
             )
             for number, (lot_id, pieces) in enumerate(parts, start=1)
         ),

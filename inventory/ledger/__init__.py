@@ -9,7 +9,7 @@ keys, so that two such transactions on PostgreSQL cannot wait for each other.
 """
 
 from .counting import Counted, count, count_all
-from .entries import Entry, record, virtual_place
+from .entries import Entry, part_key, record, virtual_place
 from .events import adjust, discard, move, receive, reverse, use
 from .proof import Difference, differences
 from .refusals import InsufficientStock, KeyReused, NotReversible, Refused
@@ -31,6 +31,7 @@ __all__ = [
     "discard",
     "move",
     "movements_of",
+    "part_key",
     "receive",
     "record",
     "reverse",
