@@ -22,19 +22,24 @@ A supposition comes from a TOML file:
 
     [[back_order]]               # the storerooms have none of it
     code = "TT09"
+
+    [delivery]                   # what the storerooms wait for comes later than it usually does
+    late_days = 3
 """
 
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
 
 from inventory.models import Department
 
+from .advising.storerooms import OrderProposal, advise_orders
 from .forecast import Known, forecast_day, kinds_of_case, read_frame, read_known
 from .forecasting import demand
 from .models import Policy
@@ -44,6 +49,7 @@ from .stock import Stock, read_stock
 from .usage import learn_usage
 
 CODES_SHOWN = 12
+MOST_LATE_DAYS = 60
 
 
 class NotSupposable(ValueError):
@@ -58,6 +64,7 @@ class Supposition:
     cancelled: tuple[int, ...] = ()
     moved: tuple[tuple[int, int], ...] = ()  # (from room, to room)
     back_ordered: frozenset[int] = frozenset()
+    delivery_late_days: int = 0
 
     def of_list(self, slots: tuple[Slot, ...]) -> tuple[Slot, ...]:
         kept = [slot for n, slot in enumerate(slots) if n not in self.cancelled]
@@ -82,11 +89,16 @@ class Difference:
 
 @dataclass(frozen=True)
 class Answer:
-    """Both plans, and the lines in which they differ, those that lose most first."""
+    """Both plans, and the lines in which they differ, those that lose most first.
+
+    running_out: storeroom lines that are likely to last until a delivery that comes as usual, and may not until the
+    late one; soonest to run out first.
+    """
 
     before: Draft
     after: Draft
     differences: tuple[Difference, ...]
+    running_out: tuple[OrderProposal, ...]
 
 
 def suppose(department: Department, day: date, supposition: Supposition, *, policy: Policy) -> Answer:
@@ -100,7 +112,25 @@ def suppose(department: Department, day: date, supposition: Supposition, *, poli
         return decide(forecast_day(frame, of, usage=usage), held, policy=policy)
 
     before, after = planned(known, stock), planned(supposed, supposition.of_stock(stock))
-    return Answer(before, after, _differences(before, after))
+    return Answer(before, after, _differences(before, after), _running_out(department, day, supposition))
+
+
+def cases_of_room(slots: Sequence[Slot], room_id: int) -> tuple[int, ...]:
+    """Places of a room's cases in the day's list, as `Supposition.cancelled` wants them."""
+    return tuple(n for n, slot in enumerate(slots) if slot.room_id == room_id)
+
+
+def _running_out(department: Department, day: date, supposition: Supposition) -> tuple[OrderProposal, ...]:
+    late_days = supposition.delivery_late_days
+    if not late_days:
+        return ()
+    proposals = advise_orders(department, today=day - timedelta(days=1))
+    return tuple(
+        one
+        for one in proposals
+        if one.policy.longest_lead_days <= one.cover[0] < one.policy.longest_lead_days + late_days
+        and one.mean_per_day > 0
+    )
 
 
 def read_supposition(path: Path, department: Department, day: date) -> Supposition:
@@ -136,6 +166,7 @@ class _Reader:
         self.listed = list(listed.order_by("room__walk_order", "room", "order").values_list("room", "order"))
 
     def supposition(self, content: dict) -> Supposition:
+        late_days = self._late_days(content.pop("delivery", {}))
         for name, entries in content.items():
             if name not in self.KEYS or not isinstance(entries, list):
                 self._wrong(name, f"expected tables named {', '.join(f'[[{known}]]' for known in self.KEYS)}")
@@ -161,7 +192,14 @@ class _Reader:
         ]
         if self.problems:
             raise NotSupposable("\n".join(self.problems))
-        return Supposition(added, tuple(cancelled), tuple(moved), frozenset(codes))
+        return Supposition(added, tuple(cancelled), tuple(moved), frozenset(codes), late_days)
+
+    def _late_days(self, delivery) -> int:
+        late_days = delivery.get("late_days", 0) if isinstance(delivery, dict) else None
+        if type(late_days) is not int or not 0 <= late_days <= MOST_LATE_DAYS or set(delivery) > {"late_days"}:
+            self._wrong("[delivery]", f"expected late_days, a whole number from 0 to {MOST_LATE_DAYS}")
+            return 0
+        return late_days
 
     def _entries(self, name: str, entries) -> list[tuple[str, dict]]:
         named = []

@@ -195,7 +195,7 @@ def negative_binomial_total(use: np.ndarray, a: np.ndarray, b: np.ndarray) -> np
     Source: Panjer 1981; Klugman, Panjer & Willmot, Loss Models (from memory).
     Raises ValueError for a or b not above zero.
     """
-    use = np.asarray(use, float)
+    use = _summing_to_one(use)
     a, b = (np.broadcast_to(np.asarray(x, float), len(use)) for x in (a, b))
     if not ((a > 0).all() and (b > 0).all()):
         raise ValueError("The Gamma parameters of a case rate lie above zero.")
@@ -208,11 +208,17 @@ def poisson_total(use: np.ndarray, rate: np.ndarray) -> np.ndarray:
 
     Source: Panjer 1981, as `negative_binomial_total`.
     """
-    use = np.asarray(use, float)
+    use = _summing_to_one(use)
     rate = np.broadcast_to(np.asarray(rate, float), len(use))
     if not (rate >= 0).all():
         raise ValueError("A mean number of cases is never negative.")
     return _compound(use, -rate * (1.0 - use[:, 0]), lambda share: (np.zeros_like(rate), rate * share))
+
+
+def _summing_to_one(use: np.ndarray) -> np.ndarray:
+    """Rows without the rounding error of their sum: many cases would multiply it, and the last 1e-12 never arrive."""
+    use = np.asarray(use, float)
+    return use / use.sum(axis=1, keepdims=True)
 
 
 def _compound(use: np.ndarray, log_none: np.ndarray, slope_and_offset) -> np.ndarray:

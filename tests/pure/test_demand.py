@@ -346,3 +346,11 @@ def test_one_more_case_never_lowers_demand(pmfs, cancel):
 
     assert (demand.tail(more) >= demand.tail(fewer) - 1e-10).all()
     assert np.abs(more.sum() - 1.0) < 1e-10
+
+
+def test_use_that_sums_to_one_but_for_rounding_still_gives_a_total():
+    use = np.array([[0.2, 0.5, 0.3 - 5e-12]])
+
+    total = demand.negative_binomial_total(use, 40.0, 0.5)
+
+    assert demand.mean(total)[0] == pytest.approx(80 * 1.1, rel=1e-6)

@@ -1,11 +1,12 @@
 """What if: the plan again for a day that is only supposed."""
 
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
 from inventory import ledger
 from inventory.models import Movement
+from restock.advising.storerooms import advise_orders
 from restock.models import Plan, Policy, SetupStandard
 from restock.supposing import NotSupposable, read_supposition, suppose
 from tests.factories import (
@@ -92,6 +93,31 @@ def test_a_back_ordered_line_is_carried_nowhere_and_may_run_short(if_so):
 
     assert found.allocated[0] > found.allocated[1] == 0
     assert found.p_short[1] > found.p_short[0]
+
+
+def test_a_late_delivery_names_the_storeroom_lines_that_may_not_last(listed, storeroom, tube, technician, tmp_path):
+    """Thirty tubes for two cases a day last about two weeks, which is longer than a delivery usually takes."""
+    at = datetime(2026, 3, 4, 18, tzinfo=UTC)
+    ledger.receive(place=storeroom, consumable=tube, quantity=20, by=technician, at=at, key="second delivery")
+    StockingLineFactory(place=storeroom, consumable=tube, par=10)
+    for n in range(1, 29):
+        for order in (1, 2):
+            CaseFactory(
+                date=TOMORROW - timedelta(days=n), room=listed.rooms.first(), order=order,
+                case_type=listed.case_types.get(), status="done",
+            )  # fmt: skip
+    path = tmp_path / "if.toml"
+    policy = Policy.objects.create(department=listed)
+
+    def running_out(late_days):
+        path.write_text(f"[delivery]\nlate_days = {late_days}")
+        return suppose(listed, TOMORROW, read_supposition(path, listed, TOMORROW), policy=policy).running_out
+
+    [order] = advise_orders(listed, today=TOMORROW - timedelta(days=1))
+    margin = order.cover[0] - order.policy.longest_lead_days
+    assert margin > 0
+    assert [one.consumable for one in running_out(margin)] == []
+    assert [one.consumable for one in running_out(margin + 1)] == [tube]
 
 
 def test_supposing_writes_nothing(if_so):

@@ -72,6 +72,18 @@ class Command(DepartmentCommand):
             )
         if len(answer.differences) > DIFFERENCES_SHOWN:
             self.stdout.write(f"  and {len(answer.differences) - DIFFERENCES_SHOWN} more.")
+        if supposition.delivery_late_days:
+            late = f"a delivery {supposition.delivery_late_days} days late"
+            self.stdout.write(
+                f"Before {late}, {len(answer.running_out)} storeroom lines may run out that would else last:"
+            )
+        for order in answer.running_out[:DIFFERENCES_SHOWN]:
+            low, likely, high = order.cover
+            longer = " or more" if order.cover_open else ""
+            self.stdout.write(
+                f"  {order.place}: {order.consumable}: {order.usable} usable, lasts {low} to {high}{longer} days, "
+                f"likely {likely}; delivery usually within {order.policy.longest_lead_days} days"
+            )
 
     def _report(self, plan) -> None:
         adding = plan.lines.filter(allocated__gt=0)
