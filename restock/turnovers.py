@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from enum import Enum
 
-from django.db.models import Sum
+from django.db.models import Min, Sum
 
-from inventory.models import Consumable, Holding, Room, Section
+from inventory.models import Consumable, Department, Holding, Room, Section
 
 from .case_setup import SetupLine, SetupRun, SetupSection, setup_for
 from .fetching import Held, nearest
@@ -74,10 +74,15 @@ class TurnoverSection:
     fresh: tuple[TurnoverLine, ...]
     seldom: tuple[Consumable, ...]
 
+    @property
+    def to_do(self) -> tuple[TurnoverLine, ...]:
+        """Lines that ask for a hand: those that differ, and fresh ones that have to be fetched."""
+        return (*self.lines, *(line for line in self.fresh if line.lacks))
+
 
 @dataclass(frozen=True, slots=True)
 class Turnover:
-    """The card for one case. last: the case before it in the room that day, None for the first."""
+    """The card for one case. last: the case before it in the room, None where nothing lies out."""
 
     case: Case
     last: Case | None
@@ -107,6 +112,17 @@ def next_of(slots: Sequence[Case], now: datetime) -> Case | None:
         begun = [n for n, case in enumerate(slots) if case.starts_at is not None and case.starts_at <= now.time()]
         last = max(begun, default=-1)
     return slots[last + 1] if last + 1 < len(slots) else None
+
+
+def first_of_next_day(department: Department, *, after: date) -> dict[int, Case]:
+    """The first case of each room (its primary key) on the next day that has listed cases: three queries."""
+    listed = Case.objects.filter(department=department, date__gt=after).exclude(status=Case.Status.CANCELLED)
+    day = listed.aggregate(first=Min("date"))["first"]
+    related = listed.filter(date=day).select_related("department", "room", "case_type", "size_class")
+    first: dict[int, Case] = {}
+    for case in related.prefetch_related("extras").order_by("order", "pk"):
+        first.setdefault(case.room_id, case)
+    return first
 
 
 def _is_over(case: Case) -> bool:

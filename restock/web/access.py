@@ -11,6 +11,7 @@ from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.utils.translation import gettext as _
+from django_htmx.http import HttpResponseClientRefresh
 
 from restock.departments import ROLES
 
@@ -31,6 +32,24 @@ RULES: dict[str, frozenset[str]] = {
     "shortages": ANY_ROLE,
     "plan-evening": RESTOCKING,
     "pick-list": RESTOCKING,
+    **dict.fromkeys(
+        (
+            "round",
+            "take-carts",
+            "give-cart-back",
+            "take-cart-over",
+            "round-sheet",
+            "pick-list-back",
+            "walk",
+            "save-stop",
+            "fill-cart",
+            "save-drawer",
+            "count-here",
+        ),
+        RESTOCKING,
+    ),
+    "turnovers": ANY_ROLE,
+    "turnover": ANY_ROLE,
     # One rule for the whole admin site, which asks for the staff flag and its own permissions as well.
     "admin:": frozenset({SUPERVISOR}),
 }
@@ -78,6 +97,8 @@ class AccessMiddleware:
         if allows(view_name, request.user):
             return None
         if not request.user.is_authenticated:
+            if request.htmx:  # which would put the sign-in page into the middle of the one that is open
+                return HttpResponseClientRefresh()
             return redirect_to_login(request.get_full_path())
         if not standings(request.user) & ANY_ROLE:
             raise PermissionDenied(_("Your account has no role yet: clinician, technician or supervisor."))

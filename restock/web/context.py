@@ -10,7 +10,9 @@ from .current import current_department, today
 
 # Each page of the navigation with the pages that belong under it.
 PAGES = (
-    ("tonight", _("Tonight"), {"tonight", "line"}),
+    ("round", _("Tonight"), {"round", "walk", "fill-cart", "round-sheet", "pick-list-back"}),
+    ("tonight", _("Plan"), {"tonight", "line"}),
+    ("turnovers", _("Turnover"), {"turnovers", "turnover"}),
     ("carts", _("Carts"), {"carts", "cart"}),
     ("shortages", _("Shortages"), {"shortages"}),
 )

@@ -5,6 +5,8 @@ from datetime import date
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
+MOST_BYTES = 5_000_000  # of an uploaded pick list; one of a large department has a tenth
+
 
 class PlanForm(forms.Form):
     """For which day to plan."""
@@ -23,3 +25,23 @@ class PlanForm(forms.Form):
         if day < self.today:
             raise forms.ValidationError(_("This day has passed: choose today or a later day."))
         return day
+
+
+class PickListBackForm(forms.Form):
+    """A pick list that was filled in and comes back."""
+
+    workbook = forms.FileField(label=_("Filled-in pick list"), widget=forms.FileInput(attrs={"accept": ".xlsx"}))
+    correct = forms.BooleanField(
+        label=_("Its numbers are right where others were recorded before"),
+        required=False,
+        help_text=_("Otherwise an older copy could undo a newer one, so a difference is refused."),
+    )
+    superseded = forms.BooleanField(label=_("The pieces were carried although a newer list was made"), required=False)
+
+    def clean_workbook(self):
+        workbook = self.cleaned_data["workbook"]
+        if workbook.size > MOST_BYTES:
+            raise forms.ValidationError(
+                _("This file is larger than any pick list: choose the one that was written here.")
+            )
+        return workbook

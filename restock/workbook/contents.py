@@ -107,7 +107,7 @@ def storeroom_rows(plan: Plan, cart_ids: list[int] | None = None) -> tuple[tuple
         picks = picks.filter(plan_line__place__in=cart_ids)
     picks = list(
         picks.select_related(
-            "plan_line__place", "plan_line__consumable", "storeroom", "bin", "lot", "confirmed_by"
+            "plan_line__place__room", "plan_line__consumable", "storeroom", "bin", "lot", "confirmed_by"
         ).defer("plan_line__pmf")
     )
     pack_sizes = defaultdict(set)
