@@ -63,6 +63,11 @@ def is_late(case: Case, at: datetime) -> bool:
     return at > slot_ends_at(case) + FRESH
 
 
+def late_by(case: Case, at: datetime) -> timedelta | None:
+    """How long after its slot a late entry comes, None for one that is not late."""
+    return at - slot_ends_at(case) if is_late(case, at) else None
+
+
 @transaction.atomic
 def log_case(
     *,

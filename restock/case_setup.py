@@ -16,7 +16,6 @@ from .models import Case, SplitTally
 from .setups import Setups, Slot
 
 MORE_OFTEN_THAN_NOT = 0.5
-LAST_USED = 8  # lines that are offered beside the set-up
 
 
 @dataclass(frozen=True)
@@ -44,6 +43,18 @@ class SetupRun:
     def likely(self) -> SetupLine:
         return next(size for size in self.sizes if size.usual)
 
+    @property
+    def near(self) -> tuple[SetupLine, ...]:
+        """The likely size with two on either side."""
+        at = self.sizes.index(self.likely)
+        first = max(0, min(at - 2, len(self.sizes) - 5))
+        return self.sizes[first : first + 5]
+
+    @property
+    def far(self) -> tuple[SetupLine, ...]:
+        """All other sizes."""
+        return tuple(size for size in self.sizes if size not in self.near)
+
 
 @dataclass(frozen=True)
 class SetupSection:
@@ -56,6 +67,10 @@ class SetupSection:
     @property
     def name(self) -> str:
         return self.section.label
+
+    @property
+    def pieces(self) -> int:
+        return sum(item.expected for item in self.items)
 
 
 def setup_for(case: Case, setups: Setups | None = None) -> tuple[SetupSection, ...]:
@@ -102,6 +117,12 @@ def setup_for(case: Case, setups: Setups | None = None) -> tuple[SetupSection, .
         for section in Section
         if by_section[section]
     )
+
+
+def lines_of(sections: Iterable[SetupSection]) -> list[Consumable]:
+    """The consumables of a set-up in its order: of a run only the likely size, and nothing that is rare."""
+    items = (item for section in sections for item in section.items)
+    return [item.likely.consumable if isinstance(item, SetupRun) else item.consumable for item in items]
 
 
 def _consumables(department: Department, lines: Iterable, setups: Setups) -> dict[int, Consumable]:

@@ -4,7 +4,7 @@ from django.contrib import admin
 from django.contrib.auth.views import LoginView, LogoutView
 from django.urls import path
 
-from .views import carts, evening, lines, rounds, shortages, turnovers, walking
+from .views import carts, case_log, device, evening, fetching, lines, rounds, shortages, turnovers, walking
 
 urlpatterns = [
     path("", evening.tonight, name="tonight"),
@@ -27,6 +27,20 @@ urlpatterns = [
     path("carts/<int:place_id>/", carts.cart, name="cart"),
     path("lines/<int:line_id>/", lines.line, name="line"),
     path("shortages/", shortages.shortages, name="shortages"),
+    path("log/", case_log.log, name="log"),
+    path("log/rooms/", case_log.choose_room, name="log-rooms"),
+    path("log/rooms/<int:room_id>/", case_log.log_room, name="log-room"),
+    path("log/rooms/<int:room_id>/add/", case_log.add_case_page, name="log-add-case"),
+    path("log/rooms/<int:room_id>/need/", fetching.need, name="log-need"),
+    path("log/rooms/<int:room_id>/need/<int:consumable_id>/", fetching.need_line, name="log-need-line"),
+    path("log/rooms/<int:room_id>/took/", fetching.borrow_line, name="log-borrow"),
+    path("log/cases/<int:case_id>/", case_log.log_case_page, name="log-case"),
+    path("log/entries/<int:log_id>/undo/", case_log.undo, name="log-undo"),
+    path("log/lines.json", device.lines, name="log-lines"),
+    path("log/token/", device.token, name="log-token"),
+    path("service-worker.js", device.service_worker, name="service-worker"),
+    path("evenfill.webmanifest", device.manifest, name="manifest"),
+    path("home/", device.home, name="home"),
     path("sign-in/", LoginView.as_view(redirect_authenticated_user=True), name="sign-in"),
     path("sign-out/", LogoutView.as_view(), name="sign-out"),
     path("admin/", admin.site.urls),

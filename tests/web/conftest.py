@@ -6,8 +6,9 @@ import pytest
 from django.utils import timezone
 
 from inventory import ledger
-from restock.models import Plan, PlanLine, Shortage
-from tests.factories import BinFactory, CaseFactory, ConsumableFactory, StockingLineFactory
+from restock.case_log import log_case
+from restock.models import CaseLog, Plan, PlanLine, Shortage
+from tests.factories import BinFactory, CaseFactory, ConsumableFactory, SetupStandardFactory, StockingLineFactory
 
 PMF = [0.05, 0.15, 0.3, 0.3, 0.15, 0.05]
 
@@ -76,7 +77,7 @@ def add_shortage(add_line):
 
 
 @pytest.fixture
-def evening(plan, cart, room, storeroom, tomorrow, add_shortage, technician):
+def evening(plan, cart, room, storeroom, today, tomorrow, add_shortage, technician):
     """Fill every page: `evening(lines=60)` puts so many lines, each short, counted and held, on one cart."""
 
     def fill(lines):
@@ -92,6 +93,11 @@ def evening(plan, cart, room, storeroom, tomorrow, add_shortage, technician):
             )
             line.picks.create(storeroom=storeroom, quantity=2)
             CaseFactory(room=room, date=tomorrow, order=room.cases.count() + 1)
+        if not CaseLog.objects.exists():
+            logged = CaseFactory(room=room, date=today, order=1)
+            SetupStandardFactory(case_type=logged.case_type, consumable=plan.lines.first().consumable)
+            CaseFactory(room=room, date=today, order=2, case_type=logged.case_type)
+            log_case(case=logged, lines=[], by=technician, at=timezone.now(), key="evening")
         return plan.lines.first()
 
     return fill

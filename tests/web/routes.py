@@ -12,6 +12,8 @@ SAMPLES = {
     "claim_id": lambda line: 1,
     "room_id": lambda line: line.place.room_id,
     "consumable_id": lambda line: line.consumable_id,
+    "case_id": lambda line: line.place.room.cases.first().pk,
+    "log_id": lambda line: line.place.room.cases.first().logs.first().pk,
     "object_id": lambda line: 1,
     "id": lambda line: 1,
     "content_type_id": lambda line: 1,

@@ -1,0 +1,186 @@
+"""Log what a case used: the room, its slots, the one that is open, and the way back."""
+
+from uuid import uuid4
+
+from django.core.exceptions import ValidationError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from inventory import ledger
+from inventory.models import Room
+from restock.case_log import NotLogged, add_case, late_by, log_case, may_undo, undo_log
+from restock.case_setup import SetupRun, setup_for
+from restock.models import Case, CaseLog
+
+from ..ages import age_words
+from ..answers import done, refused
+from ..case_log_form import AddCaseForm, SentForm, read_log
+from ..current import current_department, today
+from ..line_search import find_lines
+from ..slots_of_day import (
+    RoomDay,
+    entries_about,
+    last_used,
+    newest_of,
+    own_totals,
+    room_day,
+    rooms_of_day,
+    still_open,
+)
+
+ROOM_COOKIE = "evenfill_room"
+ROOM_COOKIE_SECONDS = 400 * 24 * 3600  # as long as browsers keep one
+USUAL_CASE_TYPES = 6
+
+
+@require_safe
+def log(request: HttpRequest) -> HttpResponse:
+    """The room that this device was in last, or the choice of one."""
+    code = request.COOKIES.get(ROOM_COOKIE, "")
+    room = current_department(request).rooms.select_related("department").filter(code=code).first()
+    return show_room(request, room) if room else choose_room(request)
+
+
+@require_safe
+def choose_room(request: HttpRequest) -> HttpResponse:
+    """All rooms with how far their day is logged."""
+    rooms = rooms_of_day(current_department(request), today(request))
+    return render(request, "log/rooms.html", {"rooms": rooms})
+
+
+@require_safe
+def log_room(request: HttpRequest, room_id: int) -> HttpResponse:
+    """A room's day with its next unlogged case open. The device remembers the room."""
+    room = _room(request, room_id)
+    response = show_room(request, room)
+    response.set_cookie(
+        ROOM_COOKIE, room.code, max_age=ROOM_COOKIE_SECONDS, samesite="Lax", secure=request.is_secure(), httponly=True
+    )
+    return response
+
+
+def show_room(request: HttpRequest, room: Room) -> HttpResponse:
+    day = room_day(room, today(request))
+    return _show(request, day, day.next)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def log_case_page(request: HttpRequest, case_id: int) -> HttpResponse:
+    """One case of a room's day: its set-up to log from, or what was logged. A POST logs it."""
+    cases = Case.objects.select_related("department", "room__department", "case_type", "size_class")
+    case = get_object_or_404(cases.prefetch_related("extras"), pk=case_id, department=current_department(request))
+    if request.method != "POST":
+        return _show(request, room_day(case.room, case.date), case)
+    now = timezone.now()
+    try:
+        sent = read_log(request.POST, department=case.department, now=now)
+        entry = log_case(
+            case=case,
+            lines=sent.lines,
+            by=request.user,
+            at=sent.at,
+            received_at=now,
+            key=sent.key,
+            in_addition=sent.in_addition,
+        )
+    except (ValidationError, NotLogged, ledger.Refused) as problem:
+        return refused(request, problem, back=reverse("log-case", args=[case.pk]))
+    pieces = sum(line.pieces for line in sent.lines)
+    said = ngettext("Case %(order)d logged: %(pieces)d piece.", "Case %(order)d logged: %(pieces)d pieces.", pieces)
+    words = said % {"order": entry.case.order, "pieces": pieces}
+    return done(request, words, next_page=reverse("log-room", args=[case.room_id]))
+
+
+@require_POST
+def undo(request: HttpRequest, log_id: int) -> HttpResponse:
+    """Take back what was logged."""
+    logs = CaseLog.objects.select_related("case")
+    entry = get_object_or_404(logs, pk=log_id, case__department=current_department(request))
+    back = reverse("log-case", args=[entry.case_id])
+    form = SentForm(request.POST)
+    try:
+        if not form.is_valid():
+            raise ValidationError(_("This entry is not complete. Open the page again and take it back once more."))
+        now = timezone.now()
+        undo_log(log=entry, by=request.user, at=form.entered_at(now), key=form.cleaned_data["key"])
+    except (ValidationError, NotLogged, ledger.Refused) as problem:
+        return refused(request, problem, back=back)
+    return done(request, _("Case %(order)d was taken back and is open again.") % {"order": entry.case.order}, back)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def add_case_page(request: HttpRequest, room_id: int) -> HttpResponse:
+    """A case that was on no list, in one tap on what it is; the room's usual ones come first."""
+    room, department = _room(request, room_id), current_department(request)
+    form = AddCaseForm(request.POST or None, department=department)
+    if request.method == "POST" and form.is_valid():
+        case = add_case(
+            room=room,
+            day=today(request),
+            case_type=form.cleaned_data["case_type"],
+            size_class=form.cleaned_data["size_class"],
+            key=form.cleaned_data["key"],
+        )
+        return done(request, "", next_page=reverse("log-case", args=[case.pk]))
+    recent = Case.objects.filter(room=room).order_by("-date", "-pk").values_list("case_type", flat=True)[:60]
+    usual = list(dict.fromkeys(recent))[:USUAL_CASE_TYPES]
+    case_types = {case_type.pk: case_type for case_type in department.case_types.order_by("specialty", "name")}
+    sizes = list(department.size_classes.all())
+    context = {
+        "room": room,
+        "usual": [case_types[pk] for pk in usual],
+        "case_types": case_types.values(),
+        "sizes": sizes,
+        "chosen_size": next((size.pk for size in sizes if size.is_default), sizes[0].pk if sizes else None),
+        "key": uuid4(),
+        "problem": request.method == "POST",
+    }
+    return render(request, "log/add_case.html", context, status=400 if request.method == "POST" else 200)
+
+
+def _room(request: HttpRequest, room_id: int) -> Room:
+    rooms = Room.objects.select_related("department")
+    return get_object_or_404(rooms, pk=room_id, department=current_department(request))
+
+
+def _show(request: HttpRequest, day: RoomDay, case: Case | None) -> HttpResponse:
+    now, room = timezone.now(), day.room
+    context = {
+        "room": room,
+        "day_shown": day,
+        "case": case,
+        "key": uuid4(),
+        "newest": newest_of(request.user, room, now),
+        "totals": own_totals(request.user, room.department, today(request)),
+        "from_yesterday": still_open(room, today(request)),
+        "is_today": day.day == today(request),
+    }
+    if case is not None:
+        entries = entries_about([case])
+        context["entries"] = [(entry, may_undo(entry.log, by=request.user, at=now)) for entry in entries]
+        context["adding"] = request.GET.get("more") == "1"
+        if not case.logged_at or context["adding"]:
+            context |= _setup(request, case, now)
+    return render(request, "log/case.html", context)
+
+
+def _setup(request: HttpRequest, case: Case, now) -> dict:
+    sections = setup_for(case)
+    items = [item for section in sections for item in (*section.items, *section.rare)]
+    shown = {line.consumable.pk for item in items for line in (item.sizes if isinstance(item, SetupRun) else (item,))}
+    typed = request.GET.get("add", "")
+    found = find_lines(case.department, typed)
+    return {
+        "sections": sections,
+        "pieces": sum(item.expected for item in items),
+        "last_used": last_used(case.room, leave_out=shown),
+        "typed": typed,
+        "found": [line for line in found if line.pk not in shown],
+        "nothing_found": bool(typed) and not found,
+        "late_by": age_words(late) if (late := late_by(case, now)) else "",
+    }

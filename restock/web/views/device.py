@@ -1,0 +1,73 @@
+"""What a device asks for to work without network: the worker, the catalogue, a fresh token. And where people land."""
+
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.middleware.csrf import get_token
+from django.shortcuts import redirect, render
+from django.templatetags.static import static
+from django.urls import reverse
+from django.utils.translation import gettext as _
+from django.views.decorators.cache import cache_control, never_cache
+from django.views.decorators.http import require_safe
+
+from inventory.models import Packaging
+
+from ..access import CLINICIAN, RESTOCKING, standings
+from ..current import current_department
+
+# What the page for logging is made of beside its HTML.
+KEPT_FILES = ("evenfill.css", "evenfill-mark.svg", "case-log.js", "outbox.js", "steppers.js")
+
+
+@require_safe
+def home(request: HttpRequest) -> HttpResponse:
+    """Where a person lands after signing in: who only logs cases, at the log."""
+    held = standings(request.user)
+    return redirect("log" if CLINICIAN in held and not held & RESTOCKING else "tonight")
+
+
+@require_safe
+@cache_control(no_cache=True)
+def service_worker(request: HttpRequest) -> HttpResponse:
+    """The worker that keeps the log's pages on the device. It stands at the root because pages and files do."""
+    context = {"files": [static(name) for name in KEPT_FILES]}
+    return render(request, "log/service-worker.js", context, content_type="text/javascript; charset=utf-8")
+
+
+@require_safe
+def manifest(request: HttpRequest) -> JsonResponse:
+    """Lets a phone keep the log on its home screen (W3C Web Application Manifest)."""
+    return JsonResponse(
+        {
+            "name": "Evenfill",
+            "short_name": "Evenfill",
+            "description": _("Log what a case used."),
+            "start_url": reverse("log"),
+            "scope": "/",
+            "display": "standalone",
+            "icons": [{"src": static("evenfill-mark.svg"), "sizes": "any", "type": "image/svg+xml"}],
+        },
+        content_type="application/manifest+json",
+    )
+
+
+@require_safe
+@never_cache
+def token(request: HttpRequest) -> JsonResponse:
+    """Whose entries this session may send, and the token to send them with. A page kept for days has an old one."""
+    return JsonResponse({"user": request.user.pk, "token": get_token(request)})
+
+
+@require_safe
+def lines(request: HttpRequest) -> JsonResponse:
+    """The catalogue in short, for finding a line without network."""
+    department = current_department(request)
+    barcodes: dict[int, list[str]] = {}
+    for line, barcode in (
+        Packaging.objects.filter(department=department).exclude(barcode="").values_list("consumable", "barcode")
+    ):
+        barcodes.setdefault(line, []).append(barcode)
+    rows = [
+        {"id": line.pk, "code": line.code, "label": line.label, "barcodes": barcodes.get(line.pk, [])}
+        for line in department.consumables.order_by("section", "code")
+    ]
+    return JsonResponse({"lines": rows})
