@@ -127,7 +127,7 @@ def test_two_who_fill_the_same_cart_lose_nothing_of_each_other(
     page, colleague_page, live_server, sign_in, plan, cart, lines, screenshot
 ):
     page.set_viewport_size(TABLET)
-    sign_in("technician")
+    user = sign_in("technician")
     where = live_server.url + reverse("fill-cart", args=[cart.pk])
     for each in (page, colleague_page):
         each.goto(where)
@@ -150,13 +150,8 @@ def test_two_who_fill_the_same_cart_lose_nothing_of_each_other(
         lines[1].pk: 4,
         lines[2].pk: 4,
     }
-    assert {pick.confirmed_by.username for pick in Pick.objects.all()} == {"colleague", page_user(plan, cart)}
+    assert {pick.confirmed_by.username for pick in Pick.objects.all()} == {"colleague", user.username}
     assert not ledger.differences()
-
-
-def page_user(plan, cart):
-    """Who pressed in the first browser."""
-    return Filling.objects.exclude(by__username="colleague").get().by.username
 
 
 def test_line_that_could_not_be_sent_says_so_and_is_saved_once_when_pressed_again(
