@@ -15,6 +15,8 @@ import numpy as np
 
 from inventory.models import Department
 
+from .fits import Fitted
+from .fitting import find_day_effects
 from .forecast import Board, DayForecast, Frame, forecast_day, forecast_with, kinds_of_case, opened_by_rooms, read_frame
 from .forecasting import baselines, demand, scoring
 from .models import Policy
@@ -134,7 +136,11 @@ class Backtest:
 def backtest(
     department: Department, *, first: date, last: date, progress: Callable[[date], None] = lambda day: None
 ) -> Backtest:
-    """Judge every day from `first` to `last` that had a list and enough days before it for the rules to use."""
+    """Judge every day from `first` to `last` that had a list and enough days before it for the rules to use.
+
+    Day effects are those found on the evenings before `first`. Use that was never logged is not put right for: it is
+    missing from what the forecast is judged by, too.
+    """
     policy, _ = Policy.objects.get_or_create(department=department)
     frame = read_frame(department)
     log = read_log(department, last)
@@ -143,7 +149,10 @@ def backtest(
     used = {day: used_on(log, frame, day) for day in days}
     start = max(first, days[FEWEST_DAYS]) if len(days) > FEWEST_DAYS else last + timedelta(days=1)
     added = 0
-    for evening in replay(department, frame, log, first=start, last=last, half_life_days=policy.half_life_days):
+    known_before = Fitted(day_effect=find_day_effects(department, frame, log, before=start).sigma)
+    for evening in replay(
+        department, frame, log, first=start, last=last, half_life_days=policy.half_life_days, fitted=known_before
+    ):
         earlier = [past for past in days if past < evening.known.day]
         for past in earlier[added:]:
             cases.add(cases_of(log, past))

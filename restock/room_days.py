@@ -13,7 +13,7 @@ import numpy as np
 from .calls import AddOns, Cancellation
 from .forecasting import demand
 from .forecasting.convolution import plus
-from .forecasting.day_effect import NODE_WEIGHTS, tilted_pmfs
+from .forecasting.day_effect import NODE_WEIGHTS, centred, tilted_pmfs
 from .setups import Slot
 
 
@@ -98,7 +98,8 @@ class RoomDays:
         return total[np.arange(self.n_totals), observed]
 
     def _at_nodes(self, sigma: np.ndarray) -> np.ndarray:
-        return tilted_pmfs(self._pmfs, np.tile(sigma, len(self._kinds)))
+        of_row = np.tile(sigma, len(self._kinds))
+        return tilted_pmfs(centred(self._pmfs, of_row), of_row)
 
     def _unbooked(self, at_nodes: np.ndarray) -> np.ndarray:
         """What cases that nobody booked may use, node after node: (nodes * totals, N)."""

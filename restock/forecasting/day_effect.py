@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from restock.forecasting.tilting import tilt
+from restock.forecasting.tilting import mean_pieces, tilt
 
 _nodes, _weights = np.polynomial.hermite_e.hermegauss(7)
 NODES = _nodes  # (7,), values of u
@@ -17,6 +17,8 @@ NODE_WEIGHTS = _weights / _weights.sum()  # (7,), probabilities that stand for N
 
 SIGMAS = np.array([0.0, 0.02, 0.04, 0.06, 0.08, 0.1, 0.13, 0.16, 0.2, 0.25, 0.3])
 SMALLEST_PROBABILITY = 1e-8  # one surprising day must not decide
+CENTRING_STEPS = 3  # leave less than 1e-6 pieces
+SMALLEST_VARIANCE = 1e-9  # pieces squared; a line of which every case uses the same is not moved at all
 PENALTY = 40.0  # half-normal belief about sigma with sd 0.11: most lines have no day effect
 
 
@@ -27,6 +29,24 @@ def tilted_pmfs(pmf: np.ndarray, sigma: np.ndarray | float) -> np.ndarray:
     """
     eta = np.asarray(sigma, dtype=float)[None] * NODES.reshape((-1,) + (1,) * (pmf.ndim - 1))
     return tilt(pmf[None], np.broadcast_to(eta, (len(NODES), *pmf.shape[:-1])))
+
+
+def centred(pmf: np.ndarray, sigma: np.ndarray | float) -> np.ndarray:
+    """Per-case pmfs (..., K+1) moved so that, mixed over the day, they use as many pieces on average as before.
+
+    The days on which much is used raise the mean by more than the others lower it; what was learned of a case is its
+    mean over all days. sigma: broadcasts against (...). Newton's method on the shift of the tilt, whose mean has the
+    variance for its derivative.
+    """
+    wanted, pieces = mean_pieces(pmf), np.arange(pmf.shape[-1], dtype=float)
+    shift = np.zeros(pmf.shape[:-1])
+    for _ in range(CENTRING_STEPS):
+        at_nodes = tilted_pmfs(tilt(pmf, shift), sigma)
+        mean = mean_pieces(at_nodes)
+        variance = at_nodes @ pieces**2 - mean**2
+        excess = np.tensordot(NODE_WEIGHTS, mean, 1) - wanted
+        shift -= excess / np.maximum(np.tensordot(NODE_WEIGHTS, variance, 1), SMALLEST_VARIANCE)
+    return tilt(pmf, shift)
 
 
 def fit_day_effect(

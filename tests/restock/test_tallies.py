@@ -3,13 +3,35 @@
 import random
 from collections import Counter, defaultdict
 from datetime import UTC, date, datetime, timedelta
+from itertools import count
 
 import pytest
 
+from inventory import ledger
 from inventory.models import Basis
-from restock.models import Learning, Policy, QuantityTally, SetupStandard, SplitTally, Stratum, UsageRecord
+from restock.likely_unused import likely_unused
+from restock.models import (
+    Learning,
+    OpenedTally,
+    Policy,
+    QuantityTally,
+    SetupStandard,
+    SplitTally,
+    Stratum,
+    UsageRecord,
+)
+from restock.setups import Setups
 from restock.tallies import bring_forward
-from tests.factories import CaseFactory, CaseTypeFactory, ConsumableFactory, ExtraFactory, RoomFactory, SizeRunFactory
+from tests.factories import (
+    CaseFactory,
+    CaseTypeFactory,
+    ConsumableFactory,
+    ExtraFactory,
+    LotFactory,
+    RoomFactory,
+    SizeRunFactory,
+    StockingLineFactory,
+)
 
 DAY = date(2026, 3, 2)
 
@@ -195,6 +217,128 @@ def test_night_after_night_equals_one_recount(department, log, room):
         found[t.size_run or t.consumable, t.stratum.extras, t.quantity] += t.weight
     wanted = {key: weight for key, weight in expected.items() if key[2] > 0}
     assert {key: weight for key, weight in found.items() if weight > 1e-9} == pytest.approx(wanted)
+
+
+@pytest.fixture
+def stocked(cart, technician):
+    """A consumable of which the cart holds three pieces."""
+    consumable = ConsumableFactory()
+    StockingLineFactory(place=cart, consumable=consumable, par=3)
+    ledger.count(place=cart, consumable=consumable, counted=3, by=technician, at=night(0), key="first")
+    return consumable
+
+
+@pytest.fixture
+def take(department, log, technician):
+    """take(case, place, consumable, pieces) moves them off the place and records that the case used them."""
+    keys = count()
+
+    def taken(case, place, consumable, pieces):
+        of = {"place": place, "consumable": consumable, "by": technician, "at": night(0), "key": f"use {next(keys)}"}
+        movement = ledger.use(quantity=pieces, **of)
+        return UsageRecord.objects.create(
+            department=department, case=case, consumable=consumable, used=pieces, movement=movement
+        )
+
+    return taken
+
+
+def cut_off() -> list[tuple[int, bool]]:
+    rows = QuantityTally.objects.order_by("quantity").values_list("quantity", "cut_off", "weight")
+    return [(pieces, cut) for pieces, cut, weight in rows if weight > 1e-9]
+
+
+def test_a_use_that_empties_the_cart_means_at_least_so_many(department, log, cart, stocked, take):
+    take(log(DAY, {}), cart, stocked, 1)
+    take(log(DAY, {}), cart, stocked, 2)
+
+    bring_forward(department=department, at=night(0))
+
+    assert cut_off() == [(1, False), (2, True)]
+
+
+def test_a_use_from_a_cart_that_was_empty_on_paper_shows_a_wrong_record_and_is_not_cut_off(
+    department, log, cart, stocked, take
+):
+    take(log(DAY, {}), cart, stocked, 4)
+    take(log(DAY, {}), cart, stocked, 1)
+
+    bring_forward(department=department, at=night(0))
+
+    assert cut_off() == [(1, False), (4, True)]
+
+
+def test_what_was_fetched_elsewhere_after_the_cart_ran_out_ends_the_doubt(
+    department, log, cart, storeroom, stocked, take
+):
+    case = log(DAY, {})
+    take(case, cart, stocked, 3)
+    bring_forward(department=department, at=night(0))
+    before = cut_off()
+
+    take(case, storeroom, stocked, 1)
+    bring_forward(department=department, at=night(1))
+
+    assert (before, cut_off()) == ([(3, True)], [(4, False)])
+
+
+def test_pieces_of_several_lots_are_one_use(department, log, cart, take, technician):
+    consumable = ConsumableFactory()
+    for lot in (LotFactory(consumable=consumable), LotFactory(consumable=consumable)):
+        of = {"place": cart, "consumable": consumable, "lot": lot, "by": technician, "at": night(0)}
+        ledger.receive(quantity=1, key=f"lot {lot.pk}", **of)
+
+    take(log(DAY, {}), cart, consumable, 3)
+    bring_forward(department=department, at=night(0))
+
+    assert cut_off() == [(3, True)]
+
+
+def test_cut_off_and_opened_unused_night_after_night_equal_one_recount(department, log, cart, technician, take):
+    """Nights with use that empties the cart, refills, late records and corrections; then everything is counted anew."""
+    rng = random.Random(11)
+    lines = [ConsumableFactory(), ConsumableFactory(basis=Basis.PER_ROOM_DAY)]
+    cases = []
+    for n in range(8):
+        for line in lines:
+            of = {"place": cart, "consumable": line, "by": technician, "at": night(n)}
+            ledger.receive(quantity=rng.randint(1, 5), key=f"refill {n} {line.pk}", **of)
+        cases += [log(DAY + timedelta(days=n), {}, at=night(n)) for _ in range(3)]
+        for case in rng.sample(cases, 3):
+            take(case, cart, rng.choice(lines), rng.randint(1, 3))
+        unused = rng.choice(cases)
+        UsageRecord.objects.create(department=department, case=unused, consumable=lines[0], used=0, opened_unused=1)
+        bring_forward(department=department, at=night(n))
+
+    def everything():
+        tallies = QuantityTally.objects.values_list("stratum__case_type", "consumable", "quantity", "cut_off", "weight")
+        opened = OpenedTally.objects.values_list("case_type", "consumable", "opened", "unused")
+        found = {tuple(key): weight for *key, weight in tallies if abs(weight) > 1e-9}
+        return found, {tuple(key): (pieces, unused) for *key, pieces, unused in opened}
+
+    tallies, opened = everything()
+    assert any(cut for *_, cut in tallies)
+    assert any(unused for _, unused in opened.values())
+    bring_forward(department=department, at=night(8), rebuild=True)
+    again = everything()
+
+    assert tallies == pytest.approx(again[0])
+    assert {key: pytest.approx(pieces) for key, pieces in opened.items()} == again[1]
+
+
+def test_what_was_opened_unused_is_kept_by_line_and_case_type(department, log, case_type):
+    mask = ConsumableFactory()
+    case = log(DAY, {mask: 3})
+    UsageRecord.objects.create(department=department, case=case, consumable=mask, used=0, opened_unused=1)
+    bring_forward(department=department, at=night(0))
+
+    found = likely_unused(department, Setups(department), day=DAY)
+
+    [wasted] = found.wasted()
+    assert (wasted.line, wasted.case_type_id) == (("piece", mask.pk), case_type.pk)
+    assert (wasted.opened, wasted.unused) == pytest.approx((4.0, 1.0))
+    assert wasted.low < wasted.share == found.share(wasted.line, case_type.pk) < wasted.high
+    assert found.share(("piece", ConsumableFactory().pk), case_type.pk) == pytest.approx(0.05)
 
 
 def test_a_second_night_reads_only_what_is_new(department, log, django_assert_max_num_queries):
