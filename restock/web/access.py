@@ -60,6 +60,7 @@ RULES: dict[str, frozenset[str]] = {
             "fill-cart",
             "save-drawer",
             "count-here",
+            "moves",
         ),
         RESTOCKING,
     ),

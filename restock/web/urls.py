@@ -4,7 +4,7 @@ from django.contrib import admin
 from django.contrib.auth.views import LoginView, LogoutView
 from django.urls import path
 
-from .views import carts, case_log, device, evening, fetching, lines, rounds, shortages, turnovers, walking
+from .views import carts, case_log, device, evening, fetching, lines, moves, rounds, shortages, turnovers, walking
 
 urlpatterns = [
     path("", evening.tonight, name="tonight"),
@@ -16,6 +16,7 @@ urlpatterns = [
     path("evening/claims/<int:claim_id>/take-over/", rounds.take_cart_over, name="take-cart-over"),
     path("evening/sheet/", rounds.round_sheet, name="round-sheet"),
     path("evening/pick-list-back/", rounds.pick_list_back, name="pick-list-back"),
+    path("evening/moves/", moves.moves, name="moves"),
     path("evening/walk/", walking.storeroom_walk, name="walk"),
     path("evening/walk/save/", walking.save_stop, name="save-stop"),
     path("evening/carts/<int:place_id>/", walking.fill_cart, name="fill-cart"),

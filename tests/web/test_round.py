@@ -16,7 +16,17 @@ from inventory.models import Count, Movement
 from restock import claiming
 from restock.models import Claim, Filling, Pick, Shortage
 from restock.workbook import write_workbook
-from tests.factories import BinFactory, CartFactory, ConsumableFactory, LotFactory, UserFactory
+from tests.factories import (
+    BinFactory,
+    CartFactory,
+    CaseFactory,
+    CaseTypeFactory,
+    ConsumableFactory,
+    LotFactory,
+    SetupStandardFactory,
+    StockingLineFactory,
+    UserFactory,
+)
 
 from .test_pages import order, words
 from .test_query_counts import queries
@@ -421,6 +431,52 @@ class TestPaper:
 
         assert answer.text.count('class="tick-box"') == 2  # one on the walk, one at the cart
         assert answer.text.count("Bougie") == 2
+
+
+class TestMoves:
+    @pytest.fixture
+    def scarce(self, plan, cart, room, storeroom, tomorrow, technician):
+        """`scarce(2)`: two lines that tomorrow's six cases want, of which only another cart holds any."""
+        case_type = CaseTypeFactory()
+        for order_in_list in range(1, 7):
+            CaseFactory(room=room, date=tomorrow, order=order_in_list, case_type=case_type)
+        elsewhere = CartFactory(name="Cart 9", restocked_from=storeroom, walk_order=9)
+
+        def make(lines):
+            for _ in range(lines):
+                line = SetupStandardFactory(case_type=case_type).consumable
+                for place in (cart, elsewhere):
+                    StockingLineFactory(place=place, consumable=line, par=2)
+                ledger.receive(
+                    place=elsewhere, consumable=line, quantity=6, by=technician, at=timezone.now(), key=f"at {line.pk}"
+                )
+
+        return make
+
+    def test_are_worked_out_only_when_asked_for(self, signed_in, scarce):
+        scarce(1)
+
+        assert "Work them out" in signed_in.get(reverse("moves")).text
+        assert "Cart 9" not in signed_in.get(reverse("moves")).text
+
+    def test_name_both_places_the_pieces_and_what_it_is_worth(self, signed_in, scarce):
+        scarce(1)
+
+        said = words(signed_in.get(reverse("moves") + "?now=yes"))
+
+        assert "Cart 9 → to Cart 1 6 × Line" in said
+        assert "This page records nothing" in said
+        assert not Movement.objects.filter(kind="move").exists()
+
+    def test_sixty_lines_take_no_more_queries_than_one(self, signed_in, scarce):
+        scarce(1)
+        where = reverse("moves") + "?now=yes"
+        queries(signed_in, where)
+        of_one = queries(signed_in, where)
+        scarce(59)
+        of_sixty = queries(signed_in, where)
+
+        assert len(of_sixty) == len(of_one)
 
 
 @pytest.mark.parametrize("page", PAGES)
