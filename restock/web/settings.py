@@ -134,7 +134,7 @@ STORAGES = {
     "staticfiles": {
         "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
         if DEBUG
-        else "restock.web.static_files.HashedModulesStorage"
+        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
     },
 }
 WHITENOISE_USE_FINDERS = DEBUG

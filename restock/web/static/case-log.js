@@ -1,9 +1,10 @@
 // The page on which a case is logged: steppers, lines added by scan or name, and entries that wait without network.
 
-import { drop, keep, newKey, send, waiting } from "./outbox.js";
-import { addSteppers } from "./steppers.js";
-
 const page = document.getElementById("log").dataset;
+// By addresses that the page gives: in production the name of each file holds a hash of its content.
+const [{ drop, keep, newKey, send, waiting }, { addSteppers }] = await Promise.all(
+  [page.outbox, page.steppers].map((file) => import(file)),
+);
 const words = Object.fromEntries(
   Object.entries(page).filter(([name]) => name.startsWith("words")).map(([name, text]) => [name.slice(5).toLowerCase(), text]),
 );
