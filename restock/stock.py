@@ -63,6 +63,12 @@ def read_stock(department: Department, lines: list[StockingLine], *, on: date) -
     )
 
 
+def usable_pieces(place_id: int, consumable_id: int, *, on: date) -> int:
+    """Pieces of one line at one place that may be used on the day, as recorded now."""
+    held = Holding.objects.filter(place=place_id, consumable=consumable_id).usable(on=on)
+    return held.aggregate(pieces=Sum("quantity", default=0))["pieces"]
+
+
 def _by_line(holdings) -> dict[tuple[int, int], int]:
     rows = holdings.order_by().values_list("place", "consumable").annotate(pieces=Sum("quantity"))
     return {(place, consumable): pieces for place, consumable, pieces in rows}

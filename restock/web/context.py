@@ -15,7 +15,9 @@ PAGES = (
     ("tonight", _("Plan"), {"tonight", "line"}),
     ("turnovers", _("Turnover"), {"turnovers", "turnover"}),
     ("carts", _("Carts"), {"carts", "cart"}),
-    ("shortages", _("Shortages"), {"shortages"}),
+    ("rooms-ahead", _("Rooms"), {"rooms-ahead", "room-ahead"}),
+    ("shortages", _("Shortages"), {"shortages", "shortage", "act-on-shortage"}),
+    ("par-advice", _("Advice"), {"par-advice", "cart-twins", "what-if", "accuracy"}),
 )
 
 

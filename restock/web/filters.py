@@ -6,7 +6,7 @@ from django.db.models import F, Q, QuerySet
 from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Criticality, Department, Place, Section
-from restock.models import PlanLine
+from restock.models import AdvisedPar, PlanLine
 
 
 class PlanLineFilter(django_filters.FilterSet):
@@ -48,3 +48,45 @@ class PlanLineFilter(django_filters.FilterSet):
 
     def staying_short(self, lines: QuerySet[PlanLine], name: str, only: bool) -> QuerySet[PlanLine]:
         return lines.filter(allocated__lt=F("top_up")) if only else lines
+
+
+class AdvisedParFilter(django_filters.FilterSet):
+    """Choose proposals by place, by section, by words, and by whether they ask for more or for less."""
+
+    words = django_filters.CharFilter(label=_("Name, size or code"), method="with_words")
+    place = django_filters.ModelChoiceFilter(
+        label=_("Cart"), field_name="stocking_line__place", queryset=Place.objects.none(), empty_label=_("any cart")
+    )
+    section = django_filters.ChoiceFilter(
+        label=_("Section"),
+        field_name="stocking_line__consumable__section",
+        choices=Section.choices,
+        empty_label=_("any section"),
+    )
+    change = django_filters.ChoiceFilter(
+        label=_("Change"),
+        method="changing",
+        choices=[("more", _("a higher par")), ("less", _("a lower par"))],
+        empty_label=_("either"),
+    )
+
+    class Meta:
+        model = AdvisedPar
+        fields = ()
+
+    def __init__(self, data, *, queryset: QuerySet[AdvisedPar], department: Department, request) -> None:
+        super().__init__(data, queryset=queryset, request=request)
+        self.filters["place"].field.queryset = Place.objects.filter(department=department).carts()
+
+    def with_words(self, pars: QuerySet[AdvisedPar], name: str, words: str) -> QuerySet[AdvisedPar]:
+        """Every word must stand in the name, the size or the code."""
+        for word in words.split():
+            pars = pars.filter(
+                Q(stocking_line__consumable__name__icontains=word)
+                | Q(stocking_line__consumable__size__icontains=word)
+                | Q(stocking_line__consumable__code__icontains=word)
+            )
+        return pars
+
+    def changing(self, pars: QuerySet[AdvisedPar], name: str, change: str) -> QuerySet[AdvisedPar]:
+        return pars.filter(advised__gt=F("par")) if change == "more" else pars.filter(advised__lt=F("par"))

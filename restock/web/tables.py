@@ -2,6 +2,7 @@
 
 import django_tables2 as tables
 from django.urls import reverse
+from django.utils.formats import time_format
 from django.utils.html import format_html
 from django.utils.translation import gettext as say
 from django.utils.translation import gettext_lazy as _
@@ -11,6 +12,7 @@ from restock.models import PlanLine, Shortage
 from . import levels
 from .charts import days_of_hundred
 from .hubs import hub_swatch
+from .shortage_facts import ShortageFacts, act_words
 
 NUMBER = {"cell": {"class": "num"}}
 DRAWN = {"cell": {"class": "wide"}}
@@ -63,7 +65,7 @@ class TonightTable(tables.Table):
 
 
 class ShortageTable(tables.Table):
-    """What stays short, with the level as it will be when everything has been carried."""
+    """What stays short, with the level as it will be when everything has been carried, and what was done about it."""
 
     line = tables.Column(
         _("Line"),
@@ -76,15 +78,17 @@ class ShortageTable(tables.Table):
     covered = tables.Column(
         _("Enough, days of 100"), empty_values=(), order_by=("-plan_line__p_short_after",), attrs=NUMBER
     )
+    first_case = tables.Column(_("First case"), empty_values=(), orderable=False, attrs=NUMBER)
     # The reason says the cause in its own words, so the column sorts by the one and shows the other.
-    reason = tables.Column(_("Why"), order_by=("cause", "-harm"), attrs=SENTENCE)
+    reason = tables.Column(_("Why, and what was done"), order_by=("cause", "-harm"), attrs=SENTENCE)
 
     class Meta:
         attrs = {"class": "tall-rows"}
 
-    def __init__(self, *args, when: str, **kwargs) -> None:
+    def __init__(self, *args, when: str, facts: ShortageFacts, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.when = when
+        self.facts = facts
 
     def render_line(self, record: Shortage):
         link = line_link(record.plan_line)
@@ -100,6 +104,25 @@ class ShortageTable(tables.Table):
 
     def render_covered(self, record: Shortage) -> str:
         return days_of_hundred(1 - record.plan_line.p_short_after)
+
+    def render_first_case(self, record: Shortage) -> str:
+        start = self.facts.first_case(record.plan_line)
+        return time_format(start, "H:i") if start else ""
+
+    def render_reason(self, record: Shortage):
+        line = record.plan_line
+        cover, acts = self.facts.cover(line), self.facts.acts(line)
+        lasting = say("Storerooms last: %(cover)s.") % {"cover": cover} if cover else ""
+        done = "; ".join(act_words(act) for act in acts)
+        return format_html(
+            '{} {} <strong>{}</strong> <a class="tap-line" href="{}" aria-label="{}">{}</a>',
+            record.reason,
+            lasting,
+            done,
+            reverse("shortage", args=[line.pk]),
+            say("What can be done: %(line)s") % {"line": line.consumable.label},
+            say("Look or undo") if acts else say("What can be done"),
+        )
 
 
 class CartTable(tables.Table):

@@ -4,7 +4,24 @@ from django.contrib import admin
 from django.contrib.auth.views import LoginView, LogoutView
 from django.urls import path
 
-from .views import carts, case_log, device, evening, fetching, lines, moves, rounds, shortages, turnovers, walking
+from .views import (
+    accuracy,
+    cart_twins,
+    carts,
+    case_log,
+    device,
+    evening,
+    fetching,
+    lines,
+    moves,
+    par_advice,
+    rooms_ahead,
+    rounds,
+    shortages,
+    supposing,
+    turnovers,
+    walking,
+)
 
 urlpatterns = [
     path("", evening.tonight, name="tonight"),
@@ -28,6 +45,19 @@ urlpatterns = [
     path("carts/<int:place_id>/", carts.cart, name="cart"),
     path("lines/<int:line_id>/", lines.line, name="line"),
     path("shortages/", shortages.shortages, name="shortages"),
+    path("shortages/cover/", shortages.work_out_cover, name="work-out-cover"),
+    path("shortages/<int:line_id>/", shortages.shortage, name="shortage"),
+    path("shortages/<int:line_id>/act/", shortages.act_on_shortage, name="act-on-shortage"),
+    path("shortages/<int:line_id>/acts/<int:action_id>/undo/", shortages.undo_action, name="undo-action"),
+    path("rooms/", rooms_ahead.rooms_ahead, name="rooms-ahead"),
+    path("rooms/<int:room_id>/", rooms_ahead.room_ahead, name="room-ahead"),
+    path("advice/", par_advice.advised_pars, name="par-advice"),
+    path("advice/work-out/", par_advice.work_out_pars, name="work-out-pars"),
+    path("advice/answer/", par_advice.answer_pars, name="answer-pars"),
+    path("advice/<int:advised_id>/undo/", par_advice.reopen_par, name="reopen-par"),
+    path("advice/carts/", cart_twins.twins, name="cart-twins"),
+    path("advice/what-if/", supposing.what_if, name="what-if"),
+    path("advice/accuracy/", accuracy.accuracy, name="accuracy"),
     path("log/", case_log.log, name="log"),
     path("log/rooms/", case_log.choose_room, name="log-rooms"),
     path("log/rooms/<int:room_id>/", case_log.log_room, name="log-room"),

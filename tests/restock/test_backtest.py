@@ -12,7 +12,7 @@ from inventory.models import Basis
 from restock.backtest import FORECAST, PAR, backtest
 from restock.forecast import read_frame
 from restock.gate import keep
-from restock.models import Calibration, Policy, UsageRecord
+from restock.models import Calibration, Judgement, Policy, UsageRecord
 from restock.planning import draft_plan
 from restock.replay import read_log, replay
 from restock.tallies import bring_forward, read_tallies
@@ -164,3 +164,8 @@ def test_the_command_prints_the_judgement_and_writes_a_row_for_each_line_and_day
         assert float(row["pit_low"]) <= float(row["pit_high"])
         assert int(row["q50"]) <= int(row["q90"]) <= int(row["q95"]) <= int(row["q99"])
     assert "past cases resampled" in capsys.readouterr().out
+    judgement = Judgement.objects.get(department=past)
+    assert (judgement.evenings, judgement.lines) == (3, 4)
+    actual, q95 = (np.array([int(row[name]) for row in rows]) for name in ("actual", "q95"))
+    assert judgement.covered == pytest.approx((actual <= q95).mean())
+    assert judgement.rules.get(rule="past cases resampled", score="CRPS").ratio > 0

@@ -14,6 +14,8 @@ SAMPLES = {
     "consumable_id": lambda line: line.consumable_id,
     "case_id": lambda line: line.place.room.cases.first().pk,
     "log_id": lambda line: line.place.room.cases.first().logs.first().pk,
+    "action_id": lambda line: 1,
+    "advised_id": lambda line: 1,
     "object_id": lambda line: 1,
     "id": lambda line: 1,
     "content_type_id": lambda line: 1,

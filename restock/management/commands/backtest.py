@@ -12,6 +12,7 @@ from tqdm import tqdm
 from restock.backtest import LEVELS, Backtest, backtest
 from restock.forecasting.scoring import Estimate
 from restock.gate import keep
+from restock.judging import keep_judgement
 from restock.management.base import DepartmentCommand
 
 COLUMNS = ("date", "place", "code", "actual", "q50", "q90", "q95", "q99", "mean", "crps")
@@ -42,14 +43,17 @@ class Command(DepartmentCommand):
         if not judged.evenings:
             raise CommandError("No day in that time has a case list and enough logged days before it.")
         rng = np.random.default_rng(SEED)
-        kept = keep(department, judged, at=timezone.now(), rng=rng)
-        self._report(judged, rng)
+        at = timezone.now()
+        kept = keep(department, judged, at=at, rng=rng)
+        against = judged.against(rng)
+        keep_judgement(department, judged, at=at, against=against)
+        self._report(judged, against, rng)
         for kind in [calibration.kind for calibration in kept if not calibration.passed]:
             self.stdout.write(f"Widened from the next plan on: {kind or 'lines without a category'}")
         if options["csv"]:
             self.stdout.write(f"{_write(options['csv'], judged)} rows: {options['csv']}")
 
-    def _report(self, judged: Backtest, rng) -> None:
+    def _report(self, judged: Backtest, against: dict[str, dict[str, Estimate]], rng) -> None:
         days = [evening.day for evening in judged.evenings]
         self.stdout.write(f"{len(days)} days from {days[0]} to {days[-1]}, {len(judged.frame.lines)} lines each.")
         self.stdout.write(
@@ -60,7 +64,7 @@ class Command(DepartmentCommand):
             gaps = "".join(f"{_points(gap):>22}" for gap in found.gap)
             self.stdout.write(f"{(found.kind or '(no category)')[:33]:34}{gaps}{found.crps.value:>10.4f}")
         self.stdout.write("\nThe forecast's score as a share of each rule's: below 1 the forecast is better")
-        for rule, scores in judged.against(rng).items():
+        for rule, scores in against.items():
             shown = ", ".join(f"{score} {_ratio(estimate)}" for score, estimate in scores.items())
             self.stdout.write(f"{rule}: {shown}")
         brier, error = judged.stock_out_calibration()

@@ -1,0 +1,100 @@
+"""What stands beside each shortage: from when it matters, how long the storerooms last, and what was done about it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, time
+
+from django.db.models import Min
+from django.utils.formats import date_format
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from inventory.models import Department
+from restock.models import Case, Plan, PlanLine, ShortageAction, StoreroomCover
+from restock.routes import Routes, routes
+from restock.shortage_actions import standing_actions
+
+Kind = ShortageAction.Kind
+
+
+@dataclass(frozen=True)
+class ShortageFacts:
+    """For every line of a plan: `of(line)` gives the three facts of one."""
+
+    reach: Routes
+    first_start: dict[int, time | None]
+    covers: dict[int, tuple[StoreroomCover, ...]]
+    actions: dict[tuple[int, int], list[ShortageAction]]
+
+    def first_case(self, line: PlanLine) -> time | None:
+        """When the first listed case starts whose room reaches to the line, as far as starts are booked."""
+        rooms = (room for room in self.first_start if self.reach.cart_id(room, line.consumable_id) == line.place_id)
+        return min((start for room in rooms if (start := self.first_start[room])), default=None)
+
+    def cover(self, line: PlanLine) -> str:
+        """How long the storerooms' pieces are likely to last, empty where nobody worked it out."""
+        covers = self.covers.get(line.consumable_id, ())
+        if len({cover_words(cover) for cover in covers}) == 1:
+            return cover_words(covers[0])
+        return "; ".join(f"{cover.place.name} {cover_words(cover)}" for cover in covers)
+
+    def acts(self, line: PlanLine) -> list[ShortageAction]:
+        """What was done about it and still stands, newest first."""
+        return self.actions.get((line.place_id, line.consumable_id), [])
+
+
+def shortage_facts(plan: Plan, consumable_ids: Iterable[int]) -> ShortageFacts:
+    """Seven queries, whatever the number of lines."""
+    department = plan.department
+    listed = Case.objects.filter(department=department, date=plan.for_date).exclude(status=Case.Status.CANCELLED)
+    starts = listed.order_by().values_list("room").annotate(Min("starts_at"))
+    covers = defaultdict(list)
+    kept = StoreroomCover.objects.filter(place__department=department, consumable__in=list(consumable_ids))
+    for cover in kept.select_related("place").order_by("place__walk_order", "place__code"):
+        covers[cover.consumable_id].append(cover)
+    return ShortageFacts(
+        reach=routes(department),
+        first_start=dict(starts),
+        covers={consumable: tuple(rows) for consumable, rows in covers.items()},
+        actions=standing_actions(plan),
+    )
+
+
+def cover_made_at(department: Department) -> datetime | None:
+    """When the days of cover were last worked out."""
+    cover = StoreroomCover.objects.filter(place__department=department).order_by("-made_at").first()
+    return cover.made_at if cover else None
+
+
+def cover_words(cover: StoreroomCover) -> str:
+    """Days of cover as a range: "2 to 5 days", "14 days or more"; "none to spare" where the carts are owed it all."""
+    if cover.high == 0:
+        return _("none to spare")
+    if cover.low == cover.high:
+        if cover.open_ended:
+            return ngettext("%(days)d day or more", "%(days)d days or more", cover.low) % {"days": cover.low}
+        return ngettext("%(days)d day", "%(days)d days", cover.low) % {"days": cover.low}
+    words = _("%(low)d to %(high)d days or more") if cover.open_ended else _("%(low)d to %(high)d days")
+    return words % {"low": cover.low, "high": cover.high}
+
+
+def act_words(action: ShortageAction) -> str:
+    """What was done, in a few words."""
+    if action.kind == Kind.MOVED:
+        return _("%(pieces)d moved from %(place)s") % {"pieces": action.pieces, "place": action.source}
+    if action.kind == Kind.ORDERED:
+        return _("%(pieces)d ordered, expected %(day)s") % {
+            "pieces": action.pieces,
+            "day": short_day(action.expected_on),
+        }
+    if action.kind == Kind.PAR:
+        change = action.par_change
+        return _("par %(before)d to %(after)d") % {"before": change.par_before, "after": change.par_after}
+    return _("accepted")
+
+
+def short_day(day: date) -> str:
+    return date_format(day, "D j M")

@@ -1,0 +1,71 @@
+"""Is the forecast right on the department's own log, and how complete is that log?"""
+
+from datetime import date, timedelta
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from inventory.models import Department, SizeRun
+from restock.models import Calibration, CaptureRate, Judgement, OpenedTally
+from restock.opened_unused import opened_unused
+from restock.setups import Setups
+
+from ..ages import age_words
+from ..current import current_department, today
+
+ROWS = 15
+LEAST_UNUSED = 0.5  # faded pieces; what faded below half a piece is history
+
+
+@require_safe
+def accuracy(request: HttpRequest) -> HttpResponse:
+    """What the newest backtest and the newest refit found, and what was opened and not used."""
+    department, day = current_department(request), today(request)
+    judgement = Judgement.objects.filter(department=department).first()
+    rates = CaptureRate.objects.filter(fit__department=department, gone__gt=0).select_related("consumable")
+    context = {
+        "judgement": judgement,
+        "age": judgement and age_words(timezone.now() - judgement.judged_at),
+        "kinds": Calibration.objects.filter(department=department).order_by("passed", "gap_95", "kind"),
+        "rules": _by_rule(judgement),
+        "drifts": judgement.drifts.select_related("consumable")[:ROWS] if judgement else [],
+        "rates": rates.order_by("mean", "consumable__code")[:ROWS],
+        "unused": _unused(department, day),
+        "first_day": day - timedelta(days=30),
+        "last_day": day - timedelta(days=1),
+    }
+    return render(request, "advice/accuracy.html", context)
+
+
+def _by_rule(judgement: Judgement | None) -> list[dict]:
+    """The scores against each rule: of the whole distribution, and at 95 days of 100."""
+    rows: dict[str, dict] = {}
+    if judgement is not None:
+        columns = {"CRPS": "whole", "pinball 0.95": "at_95"}
+        for score in judgement.rules.filter(score__in=columns):
+            rows.setdefault(score.rule, {"name": score.rule})[columns[score.score]] = score
+    return list(rows.values())
+
+
+def _unused(department: Department, day: date) -> list[dict]:
+    """Lines and case types with most pieces opened and not used, by name."""
+    if not OpenedTally.objects.filter(consumable__department=department, opened__gt=0).exists():
+        return []
+    worst = opened_unused(department, Setups(department), day=day).wasted()[:ROWS]
+    worst = [one for one in worst if one.unused >= LEAST_UNUSED]
+    runs = SizeRun.objects.in_bulk(pk for what, pk in (one.line for one in worst) if what == "run")
+    pieces = department.consumables.in_bulk(pk for what, pk in (one.line for one in worst) if what == "piece")
+    case_types = department.case_types.in_bulk(one.case_type_id for one in worst)
+    return [
+        {
+            "line": runs[one.line[1]].name if one.line[0] == "run" else pieces[one.line[1]].label,
+            "case_type": case_types[one.case_type_id].name,
+            "share": one.share,
+            "low": one.low,
+            "high": one.high,
+            "unused": one.unused,
+        }
+        for one in worst
+    ]

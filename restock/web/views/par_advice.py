@@ -1,0 +1,145 @@
+"""Par advice: the list, and the answers to it, singly or many at once."""
+
+from django.contrib import messages
+from django.db.models import F, Sum
+from django.http import HttpRequest, HttpResponse, QueryDict
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+from django.views.decorators.http import require_POST, require_safe
+from django_tables2 import RequestConfig
+
+from restock import par_advice
+from restock.models import AdvisedPar, ParAdviceRun
+from restock.par_changes import ParRefused
+
+from ..advice_tables import AdvisedParTable
+from ..ages import age_words
+from ..current import current_department, today
+from ..filters import AdvisedParFilter
+from ..said_lines import key_in
+from ..tables import LINES_PER_PAGE
+
+ANSWERS_SHOWN = 20
+MOST_PAR = 9999
+TICKED, PAGE, REFUSE = "ticked", "page", "refuse"
+
+
+@require_safe
+def advised_pars(request: HttpRequest) -> HttpResponse:
+    """The newest advice: what is open, with its effect, and what was answered last."""
+    department, now = current_department(request), timezone.now()
+    run = ParAdviceRun.objects.filter(department=department).first()
+    if run is None:
+        return render(
+            request, "advice/none.html", {"has_log": department.cases.filter(logged_at__isnull=False).exists()}
+        )
+    pars = AdvisedPar.objects.filter(run=run).select_related("stocking_line__place", "stocking_line__consumable")
+    waiting = pars.filter(answer=AdvisedPar.Answer.OPEN).annotate(
+        days_saved=F("days_short_now") - F("days_short_advised"), pieces_more=F("on_hand_advised") - F("on_hand_now")
+    )
+    chosen = AdvisedParFilter(request.GET or None, queryset=waiting, department=department, request=request)
+    most_helpful_first = chosen.qs.order_by("-days_saved", "pieces_more", "pk")
+    table = AdvisedParTable(most_helpful_first, empty_text=_("No open advice is like that."))
+    RequestConfig(request, paginate={"per_page": LINES_PER_PAGE}).configure(table)
+    effect = chosen.qs.aggregate(
+        short_now=Sum("days_short_now", default=0),
+        short_then=Sum("days_short_advised", default=0),
+        on_hand_now=Sum("on_hand_now", default=0.0),
+        on_hand_then=Sum("on_hand_advised", default=0.0),
+    )
+    context = {
+        "run": run,
+        "age": age_words(now - run.made_at),
+        "table": table,
+        "filter": chosen,
+        "waiting": chosen.qs.count(),
+        "on_page": len(table.page.object_list) if table.page else 0,
+        "effect": effect,
+        "answered": pars.exclude(answer=AdvisedPar.Answer.OPEN)
+        .select_related("answered_by")
+        .order_by("-answered_at", "pk")[:ANSWERS_SHOWN],
+    }
+    return render(request, "advice/pars.html", context)
+
+
+@require_POST
+def work_out_pars(request: HttpRequest) -> HttpResponse:
+    """Work the advice out anew, for everybody to read."""
+    try:
+        run = par_advice.work_out(current_department(request), today=today(request), at=timezone.now(), by=request.user)
+    except ValueError:
+        messages.warning(request, _("There is no day yet with both a list and a logged case: log a few cases first."))
+    else:
+        lines = run.pars.count()
+        messages.success(
+            request,
+            ngettext(
+                "Worked out: %(lines)d line of %(all)d should have another par.",
+                "Worked out: %(lines)d lines of %(all)d should have another par.",
+                lines,
+            )
+            % {"lines": lines, "all": run.lines},
+        )
+    return redirect("par-advice")
+
+
+@require_POST
+def answer_pars(request: HttpRequest) -> HttpResponse:
+    """Take or refuse the ticked proposals, or take all that the page shows."""
+    run = get_object_or_404(ParAdviceRun, pk=key_in(request.POST.get("run")), department=current_department(request))
+    try:
+        said = _said(request.POST)
+    except ValueError as problem:
+        messages.error(request, str(problem))
+        return redirect(_back(request))
+    if not said:
+        messages.warning(request, _("Tick the lines that you mean."))
+    answered = par_advice.answer(run, said, by=request.user, at=timezone.now())
+    if answered.taken:
+        words = ngettext("%(lines)d par changed.", "%(lines)d pars changed.", len(answered.taken))
+        messages.success(request, words % {"lines": len(answered.taken)})
+    if answered.refused:
+        words = ngettext("%(lines)d proposal refused.", "%(lines)d proposals refused.", len(answered.refused))
+        messages.success(request, words % {"lines": len(answered.refused)})
+    for problem in dict.fromkeys(answered.problems):
+        messages.error(request, problem)
+    return redirect(_back(request))
+
+
+@require_POST
+def reopen_par(request: HttpRequest, advised_id: int) -> HttpResponse:
+    """Take an answer back."""
+    advised = get_object_or_404(AdvisedPar, pk=advised_id, run__department=current_department(request))
+    try:
+        par_advice.reopen(advised, by=request.user, at=timezone.now())
+    except ParRefused as problem:
+        messages.error(request, str(problem))
+    else:
+        messages.success(request, _("Open again: %(line)s.") % {"line": advised.stocking_line.consumable.label})
+    return redirect("par-advice")
+
+
+def _said(posted: QueryDict) -> list[par_advice.Said]:
+    """Raises ValueError, in words, for a par that is no number of pieces."""
+    act = posted.get("act", TICKED)
+    note = posted.get("note", "")[:200]
+    return [
+        par_advice.Said(key_in(pk), None if act == REFUSE else _par(posted.get(f"par-{pk}", "")), note)
+        for pk in posted.getlist("shown" if act == PAGE else "ticked")
+    ]
+
+
+def _par(text: str) -> int:
+    text = text.strip()
+    if not text.isdecimal() or len(text) > 4 or int(text) > MOST_PAR:
+        raise ValueError(_("Nothing was changed: %(text)s is no number of pieces.") % {"text": f"“{text[:10]}”"})
+    return int(text)
+
+
+def _back(request: HttpRequest) -> str:
+    """The list as it was chosen before; only the choices come from the form, never the address."""
+    chosen = QueryDict(request.POST.get("chosen", "")[:500]).urlencode()
+    return reverse("par-advice") + (f"?{chosen}" if chosen else "")
