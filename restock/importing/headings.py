@@ -29,7 +29,7 @@ class Headings:
     """The first filled row of a sheet as it may be shown, and what it probably means.
 
     `shown` has a word for every filled cell, by position. Where the kind has private columns and no heading is known,
-    the row may be a person's data and is named by its columns' letters (`hidden`).
+    the row may be a person's data: it is `hidden`, and `shown` is empty until a person vouches for it.
     """
 
     sheet: str | None
@@ -40,9 +40,14 @@ class Headings:
     hidden: bool
 
     def column_map(self, choice: Choice) -> dict[str, str]:
-        """Heading -> column name as the loader wants it; a heading that nobody chose is left out ("")."""
+        """Heading -> column name as the loader wants it; a standard heading that nobody chose is left out ("")."""
         names = {position: name for name, position in choice.items() if position is not None}
-        return {str(self.cells[position]): names.get(position, "") for position in self.shown}
+        standard = {alike(name) for name in choice}
+        return {
+            str(cell): names.get(position, "")
+            for position, cell in enumerate(self.cells)
+            if position in names or (cell is not None and alike(str(cell)) in standard)
+        }
 
 
 def read_headings(
@@ -65,10 +70,7 @@ def read_headings(
         if name in guess and guess[name] is None:
             guess[name] = position
     hidden = not (known or show) and any(column.private for column in kind.columns)
-    shown = {
-        position: f"column {_letters(position)}" if hidden else shown_heading(str(opened.cells[position]), position)
-        for position in keys
-    }
+    shown = {} if hidden else {place: shown_heading(str(opened.cells[place]), place) for place in keys}
     return Headings(opened.sheet, opened.note, tuple(opened.cells), shown, guess, hidden)
 
 
@@ -89,12 +91,3 @@ def sheet_names(path: Path) -> Sequence[str]:
 def _hashed(department: Department, heading: str) -> str:
     return salted_hmac(f"restock.heading:{department.code}", heading, algorithm="sha256").hexdigest()
 
-
-def _letters(position: int) -> str:
-    """The name of a column as spreadsheets show it: A, B, ... Z, AA."""
-    letters = ""
-    position += 1
-    while position:
-        position, rest = divmod(position - 1, 26)
-        letters = chr(ord("A") + rest) + letters
-    return letters

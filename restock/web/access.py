@@ -25,6 +25,9 @@ RESTOCKING = frozenset({TECHNICIAN, SUPERVISOR})
 RULES: dict[str, frozenset[str]] = {
     "sign-in": frozenset({ANYBODY}),
     "sign-out": frozenset({SIGNED_IN}),
+    # At a shared workstation, whose session may have ended; it opens to nobody without a full sign-in there that day.
+    "come-back": frozenset({ANYBODY}),
+    "account": frozenset({SIGNED_IN}),
     "home": frozenset({SIGNED_IN}),
     # A worker and a manifest hold nothing but names of files, and are fetched before anybody signs in again.
     "service-worker": frozenset({ANYBODY}),
@@ -81,6 +84,24 @@ RULES: dict[str, frozenset[str]] = {
             "moves",
         ),
         RESTOCKING,
+    ),
+    "search": ANY_ROLE,
+    "item": ANY_ROLE,
+    **dict.fromkeys(
+        (
+            "setup",
+            "setup-list",
+            "setup-row",
+            "setup-remove",
+            "par-sheets",
+            "par-sheet",
+            "add-par-row",
+            "sheets",
+            "sheet-headings",
+            "sheet-apply",
+            "sheet-forget",
+        ),
+        frozenset({SUPERVISOR}),
     ),
     "turnovers": ANY_ROLE,
     "turnover": ANY_ROLE,

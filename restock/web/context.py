@@ -7,6 +7,7 @@ from django.utils.translation import gettext_lazy as _
 
 from .access import allows
 from .current import current_department, today
+from .workstations import is_shared
 
 # Each page of the navigation with the pages that belong under it.
 PAGES = (
@@ -18,6 +19,11 @@ PAGES = (
     ("rooms-ahead", _("Rooms"), {"rooms-ahead", "room-ahead"}),
     ("shortages", _("Shortages"), {"shortages", "shortage", "act-on-shortage"}),
     ("par-advice", _("Advice"), {"par-advice", "cart-twins", "what-if", "accuracy"}),
+    (
+        "setup",
+        _("Set-up"),
+        {"setup", "setup-list", "setup-row", "par-sheets", "par-sheet", "add-par-row", "sheets", "sheet-headings"},
+    ),
 )
 
 
@@ -36,4 +42,5 @@ def frame(request: HttpRequest) -> dict:
         for name, label, under in PAGES
         if allows(name, user)
     ]
-    return {"department": department, "day": day, "nav": nav}
+    may_search = allows("search", user)
+    return {"department": department, "day": day, "nav": nav, "may_search": may_search, "shared": is_shared(request)}

@@ -3,6 +3,9 @@
 DEVELOPERS.md lists the variables. A wrong value stops the start with a message that says how to mend it.
 """
 
+import os
+import tempfile
+from datetime import timedelta
 from pathlib import Path
 
 from csp.constants import NONCE, NONE, SELF
@@ -41,6 +44,7 @@ INSTALLED_APPS = [
     "django.contrib.sessions",
     "django.contrib.messages",
     "django.contrib.staticfiles",
+    "axes",
     "csp",
     "django_filters",
     "django_htmx",
@@ -61,8 +65,10 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "restock.web.workstations.SharedSessionMiddleware",
     "restock.web.access.AccessMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "axes.middleware.AxesMiddleware",
 ]
 
 ROOT_URLCONF = "restock.web.urls"
@@ -117,6 +123,7 @@ AUTH_PASSWORD_VALIDATORS = [
         "NumericPasswordValidator",
     )
 ]
+AUTHENTICATION_BACKENDS = ["axes.backends.AxesStandaloneBackend", "django.contrib.auth.backends.ModelBackend"]
 LOGIN_URL = "sign-in"
 LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "sign-in"
@@ -163,10 +170,36 @@ CSRF_COOKIE_SECURE = SECURE
 SECURE_HSTS_SECONDS = 31_536_000 if SECURE else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE
 SECURE_HSTS_PRELOAD = SECURE
-if _read(env.bool, "BEHIND_TLS_PROXY", False, "true or false"):
+BEHIND_TLS_PROXY = _read(env.bool, "BEHIND_TLS_PROXY", False, "true or false")
+if BEHIND_TLS_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 X_FRAME_OPTIONS = "DENY"
 SESSION_COOKIE_HTTPONLY = True
+
+# Many people sign in at one workstation, and a colleague must not be able to lock somebody out everywhere: so it is
+# the person at this address who waits, not the address and not the person.
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_FAILURE_LIMIT = 5
+AXES_COOLOFF_TIME = timedelta(minutes=15)
+AXES_RESET_ON_SUCCESS = True
+AXES_LOCKOUT_TEMPLATE = "registration/locked.html"
+AXES_CLIENT_IP_CALLABLE = "restock.web.workstations.client_address"
+AXES_DISABLE_ACCESS_LOG = True  # when who came and went is nobody's business; failures are kept until they expire
+AXES_VERBOSE = False
+
+
+def _minutes(name: str, default: int) -> int:
+    minutes = _read(env.int, name, default, "minutes, from 1 to 720")
+    if not 1 <= minutes <= 720:
+        raise ImproperlyConfigured(f"{name} is not valid: expected minutes, from 1 to 720.")
+    return minutes
+
+
+SHARED_SESSION_MINUTES = _minutes("SHARED_SESSION_MINUTES", 10)
+
+# Spreadsheets that wait to be applied, an hour at most: a folder that belongs to the user of the site alone.
+UPLOAD_FOLDER = env.str("UPLOAD_FOLDER", str(Path(tempfile.gettempdir()) / f"evenfill-sheets-{os.getuid()}"))
+UPLOAD_MOST_BYTES = 20_000_000
 
 LOGGING = {
     "version": 1,

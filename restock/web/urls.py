@@ -1,10 +1,11 @@
 """Every address of the site. Who may use each of them stands in `access.RULES`."""
 
 from django.contrib import admin
-from django.contrib.auth.views import LoginView, LogoutView
+from django.contrib.auth.views import LogoutView
 from django.urls import path
 
 from .views import (
+    account,
     accuracy,
     cart_twins,
     carts,
@@ -12,11 +13,15 @@ from .views import (
     device,
     evening,
     fetching,
+    finding,
     lines,
     moves,
     par_advice,
+    par_sheets,
     rooms_ahead,
     rounds,
+    setup,
+    sheets,
     shortages,
     supposing,
     turnovers,
@@ -72,7 +77,22 @@ urlpatterns = [
     path("service-worker.js", device.service_worker, name="service-worker"),
     path("evenfill.webmanifest", device.manifest, name="manifest"),
     path("home/", device.home, name="home"),
-    path("sign-in/", LoginView.as_view(redirect_authenticated_user=True), name="sign-in"),
+    path("search/", finding.search, name="search"),
+    path("items/<int:consumable_id>/", finding.item, name="item"),
+    path("setup/", setup.setup, name="setup"),
+    path("setup/sheets/", sheets.sheets, name="sheets"),
+    path("setup/sheets/headings/", sheets.sheet_headings, name="sheet-headings"),
+    path("setup/sheets/apply/", sheets.sheet_apply, name="sheet-apply"),
+    path("setup/sheets/forget/", sheets.sheet_forget, name="sheet-forget"),
+    path("setup/par-sheets/", par_sheets.par_sheets, name="par-sheets"),
+    path("setup/par-sheets/<int:place_id>/", par_sheets.par_sheet, name="par-sheet"),
+    path("setup/par-sheets/<int:place_id>/add/", par_sheets.add_par_row, name="add-par-row"),
+    path("setup/<slug:slug>/", setup.setup_list, name="setup-list"),
+    path("setup/<slug:slug>/<int:row_id>/", setup.setup_row, name="setup-row"),
+    path("setup/<slug:slug>/<int:row_id>/remove/", setup.setup_remove, name="setup-remove"),
+    path("account/", account.account, name="account"),
+    path("come-back/", account.come_back, name="come-back"),
+    path("sign-in/", account.SignIn.as_view(), name="sign-in"),
     path("sign-out/", LogoutView.as_view(), name="sign-out"),
     path("admin/", admin.site.urls),
 ]

@@ -1,0 +1,68 @@
+"""The search box: lines, places and rooms by name or code, and a line by the barcode on its pack."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from django.db.models import Q, QuerySet
+
+from inventory.models import Consumable, Department, Packaging, Place, Room
+from restock.models import PlanLine
+
+from .line_search import find_lines, scanned_item
+
+SHOWN_AT_MOST = 20
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a search found, in the order of the page."""
+
+    lines: list[Consumable]
+    places: list[Place]
+    rooms: list[Room]
+
+    def __bool__(self) -> bool:
+        return bool(self.lines or self.places or self.rooms)
+
+
+def line_by_barcode(department: Department, typed: str) -> Consumable | None:
+    """The line on whose pack this barcode stands, whichever length of it was scanned."""
+    barcodes = {typed.strip(), scanned_item(typed.strip())} - {""}
+    packs = Packaging.objects.filter(department=department, barcode__in=barcodes).select_related("consumable")
+    lines = {pack.consumable for pack in packs}
+    return lines.pop() if len(lines) == 1 else None
+
+
+def find(department: Department, typed: str) -> Found:
+    """Everything that has all the words in its name or code."""
+    if not typed.strip():
+        return Found([], [], [])
+    places = Place.objects.filter(department=department).physical().select_related("room")
+    rooms = Room.objects.filter(department=department)
+    return Found(
+        lines=find_lines(department, typed),
+        places=list(_with_words(places, typed)[:SHOWN_AT_MOST]),
+        rooms=list(_with_words(rooms, typed)[:SHOWN_AT_MOST]),
+    )
+
+
+def _with_words(rows: QuerySet, typed: str) -> QuerySet:
+    for word in typed.split():
+        rows = rows.filter(Q(name__icontains=word) | Q(code__icontains=word))
+    return rows
+
+
+def where_kept(item: Consumable, plan_id: int | None) -> list[tuple[Place, int | None, int, int | None]]:
+    """Every place that keeps or holds the item: (place, par, pieces on record, its plan line), in walking order."""
+    par = dict(item.stocking_lines.values_list("place", "par"))
+    held: dict[int, int] = {}
+    for place, quantity in item.holdings.values_list("place", "quantity"):
+        held[place] = held.get(place, 0) + quantity
+    planned = dict(PlanLine.objects.filter(plan=plan_id, consumable=item).values_list("place", "pk"))
+    places = Place.objects.filter(department=item.department_id, pk__in=par.keys() | held.keys()).physical()
+    return [
+        (place, par.get(place.pk), held.get(place.pk, 0), planned.get(place.pk))
+        for place in places.select_related("room").order_by("walk_order", "code")
+        if place.pk in par or held.get(place.pk)
+    ]

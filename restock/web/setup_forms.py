@@ -1,0 +1,140 @@
+"""Forms of the set-up pages: choices of one department, and the words of a broken constraint at its field."""
+
+from __future__ import annotations
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.db.models import BaseConstraint, UniqueConstraint
+from django.forms.models import construct_instance
+from django.utils.translation import gettext_lazy as _
+
+from inventory.models import Bin, Department, Place, StockingLine
+
+from .setup_pages import SetupPage
+
+# At which field a rule over several fields is best mended. Uniqueness stands at its last field.
+AT_FIELD = {
+    "par_fits_the_bin": "par",
+    "floor_fits_the_bin": "floor",
+    "size_run_has_positions": "size_position",
+    "size_position_unique": "size_position",
+    "size_class_ages_in_order": "age_days_below",
+    "one_default_size_class": "is_default",
+    "setup_is_for_something": "case_type",
+    "setup_names_one_thing": "consumable",
+    "setup_row_unique": "consumable",
+    "setup_probability_is_a_share": "probability",
+    "setup_quantity_positive": "quantity",
+    "pack_holds_a_piece": "pieces_per_pack",
+    "packaging_without_barcode_unique": "pieces_per_pack",
+    "service_never_out_is_a_share": "service_never_out",
+    "service_routine_is_a_share": "service_routine",
+    "never_out_weighs_at_least_one": "weight_never_out",
+    "half_life_at_least_a_day": "half_life_days",
+    "costs_of_advice_not_negative": "handling_per_piece",
+}
+TAKEN = _("Another one here has this already: choose another.")
+
+
+class ConstraintsAtFields(forms.ModelForm):
+    """A model form that checks every constraint, also over fields that it does not show, and answers at the field."""
+
+    def _post_clean(self) -> None:
+        # As Django's own, but for the constraints, whose names it does not pass on.
+        self.instance = construct_instance(self, self.instance, self._meta.fields, self._meta.exclude)
+        exclude = self._get_validation_exclusions()
+        try:
+            self.instance.full_clean(exclude=exclude, validate_unique=False, validate_constraints=False)
+        except ValidationError as error:
+            self._update_errors(error)
+        faulty = set(self.errors)
+        for constraint in self.instance._meta.constraints:
+            if isinstance(constraint, UniqueConstraint) and faulty.intersection(constraint.fields):
+                continue
+            try:
+                constraint.validate(type(self.instance), self.instance, exclude=faulty)
+            except ValidationError as error:
+                self.add_error(self._field_of(constraint), TAKEN if _is_bare(constraint) else error.messages)
+
+    def _field_of(self, constraint: BaseConstraint) -> str | None:
+        names = (AT_FIELD.get(constraint.name), *reversed(getattr(constraint, "fields", ())))
+        return next((name for name in names if name in self.fields), None)
+
+
+def _is_bare(constraint: BaseConstraint) -> bool:
+    """Whether the constraint has no words of its own."""
+    return constraint.violation_error_message == constraint.default_violation_error_message
+
+
+class SetupForm(ConstraintsAtFields):
+    """The form of one row of a set-up page; made for the page by `form_for`."""
+
+    page: SetupPage
+
+    def __init__(self, *args, department: Department, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        for name, value in self.page.fixed.items():
+            setattr(self.instance, name, value)
+        if any(field.name == "department" for field in self.instance._meta.fields):
+            self.instance.department = department
+        for name, field in self.fields.items():
+            field.label = self.page.label(name)
+            if isinstance(field, forms.ModelChoiceField):
+                field.queryset = field.queryset.filter(department=department, **self.page.choices.get(name, {}))
+            if isinstance(field, forms.ModelMultipleChoiceField):
+                field.widget = forms.CheckboxSelectMultiple(choices=field.choices)
+                field.help_text = self.instance._meta.get_field(name).help_text
+
+
+def form_for(page: SetupPage) -> type[SetupForm]:
+    form = type(f"{page.model.__name__}Form", (SetupForm,), {"page": page})
+    return forms.modelform_factory(page.model, form=form, fields=page.fields)
+
+
+class ParRowForm(ConstraintsAtFields):
+    """One row of a par sheet. Each field carries what it was when the page was made, so that only what this person
+    changed is written. Arrow keys walk the grid, so figures are typed into plain fields."""
+
+    off = forms.BooleanField(label=_("take off"), required=False)
+
+    class Meta:
+        model = StockingLine
+        fields = ("par", "floor", "capacity", "bin")
+
+    def __init__(self, *args, bins: list[Bin], **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        for name in ("par", "floor", "capacity"):
+            field = self.fields[name]
+            field.widget = forms.TextInput(attrs={"inputmode": "numeric", "autocomplete": "off", "size": 5})
+        offered = [("", "-"), *((str(one.pk), one.code) for one in bins)]
+        by_id = {str(one.pk): one for one in bins}
+        self.fields["bin"] = forms.TypedChoiceField(
+            choices=offered, coerce=lambda key: by_id[key], empty_value=None, required=False
+        )
+        for name, field in self.fields.items():
+            field.show_hidden_initial = name != "off"
+            field.widget.attrs["aria-label"] = f"{self.instance.consumable.label}: {field.label or name}"
+
+
+class NewParRowForm(ConstraintsAtFields):
+    """A line that a place does not keep yet."""
+
+    class Meta:
+        model = StockingLine
+        fields = ("consumable", "par", "floor", "capacity", "bin")
+        labels = {"consumable": _("Line")}
+
+    def __init__(self, *args, place: Place, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.instance.place = place
+        lines = place.department.consumables.exclude(stocking_lines__place=place).order_by("section", "code")
+        self.fields["consumable"].queryset = lines
+        self.fields["bin"].queryset = place.bins.all()
+
+
+class ReasonForm(forms.Form):
+    """Why pars change."""
+
+    reason = forms.CharField(
+        label=_("Why the pars change"), max_length=200, required=False, help_text=_("Kept with your name and the time.")
+    )
