@@ -223,13 +223,16 @@ def opened_by_rooms(rooms: tuple[int, ...], usage: Usage, board: Board) -> np.nd
 
 def _added(expected: AddOns, pmfs: dict[Slot, np.ndarray], line_of: dict[int, np.ndarray], board: Board) -> np.ndarray:
     """What cases that nobody booked may use: (L, N). Each room's number of them is negative binomial."""
+    number = {kind: n for n, kind in enumerate(pmfs)}
+    stacked = np.array(list(pmfs.values()))
     line, rows, a, b = [], [], [], []
     for room, mix in expected.kinds.items():
         reached = line_of[room]
         stocked = np.flatnonzero(reached != NO_LINE)
-        per_case = sum(share * pmfs[slot.anywhere][stocked] for slot, share in mix.items())
+        shares = np.zeros(len(pmfs))
+        np.add.at(shares, [number[slot.anywhere] for slot in mix], list(mix.values()))
         line.append(reached[stocked])
-        rows.append(per_case)
+        rows.append(np.tensordot(shares, stacked, 1)[stocked])
         a.append(np.full(len(stocked), expected.rate[room][0]))
         b.append(np.full(len(stocked), expected.rate[room][1]))
     if not rows:

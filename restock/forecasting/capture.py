@@ -109,23 +109,29 @@ def learn_corrected(
     if cut_off.shape != counts.shape or not (cut_off >= 0).all():
         raise ValueError("Cut-off cases must be (lines, cells, K+1) like the counts, none negative.")
 
-    learned = learn(history, weights)
-    rows = np.flatnonzero((kappa < 1) | cut_off.any(axis=(1, 2)))
+    unsure = cut_off.any(axis=-1)
+    unsure[kappa < 1] |= counts[kappa < 1].any(axis=-1)
+    rows = np.flatnonzero(unsure.any(axis=-1))
     if not rows.size:
-        return learned
+        return learn(history, weights)
+    certain = np.broadcast_to(~unsure.any(axis=-1)[:, None], unsure.shape)
+    learned = learn(history, weights, wanted=None if weights is None else certain | unsure)
     part = History(counts[rows], history.parent, history.standard[rows])
-    corrected = _maximise(
-        part, kappa[rows], cut_off[rows], of_lines(learned, rows), weights and of_lines(weights, rows)
-    )
+    chosen = weights and of_lines(weights, rows)
+    corrected = _maximise(part, kappa[rows], cut_off[rows], unsure[rows], of_lines(learned, rows), chosen)
     return put_lines(learned, rows, corrected)
 
 
 def _maximise(
-    history: History, kappa: np.ndarray, cut_off: np.ndarray, learned: Learned, weights: Weights | None
+    history: History,
+    kappa: np.ndarray,
+    cut_off: np.ndarray,
+    unsure: np.ndarray,
+    learned: Learned,
+    weights: Weights | None,
 ) -> Learned:
+    """Starting from `learned`. unsure: (lines, cells), the cells whose counts have to be put right."""
     lossy = np.flatnonzero(kappa < 1)
-    unsure = cut_off.any(axis=-1)
-    unsure[lossy] |= history.counts[lossy].any(axis=-1)
     for _ in range(1 if weights else SEARCHES):
         for _ in range(ROUNDS):
             believed = learned.pmf

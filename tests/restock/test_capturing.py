@@ -148,9 +148,12 @@ def test_stored_weights_teach_what_the_search_would(department, cart, room):
         assert stored.consumable_pmfs(slot, codes) == pytest.approx(searched.consumable_pmfs(slot, codes), abs=1e-9)
 
 
-def test_what_another_version_of_the_method_fitted_is_not_used(department):
+def test_what_another_version_of_the_method_fitted_is_not_used(department, counted):
+    counted(8, 5)
     bring_forward(department=department, at=NOW)
     refit(department=department, at=NOW)
+    assert read_fitted(department).captured
+
     Fit.objects.update(method="an-older-one")
 
     assert read_fitted(department) == Fitted()
