@@ -4,8 +4,11 @@ The rules, beside those of `settling`:
 
 - An empty Picked says nothing: the pick stays open and can be filled in and confirmed later. A missing row likewise.
 - 0 says that a person looked and found none: the pick is settled, nothing moves, and what it asked for is missing.
-- Any other number moves that many pieces, more than suggested too. The lot is the suggested one, or another known lot
-  of the line whose number a person wrote over it.
+- Any other number moves that many pieces, more than suggested and more than the storeroom had on record too: they were
+  taken. The lot is the suggested one, or the one whose number a person wrote over it; a number that nobody knew
+  becomes a lot without a date of expiry.
+- A row says by its code, its cart and its sheet which pick it is, and by its reference. Where the two differ, part of
+  the sheet was sorted, and nothing is recorded.
 - What was once confirmed stands. Another number or lot is refused, because an older copy of the workbook must not undo
   a newer one, unless the caller asks for a correction.
 - A list for which a newer plan of the same day exists is refused, because the newer one was made without these pieces,
@@ -13,33 +16,39 @@ The rules, beside those of `settling`:
 - A workbook comes back when the round is over: a line of which nothing is open lies in its drawer.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
+from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
-from inventory.importing.problems import Problem, SheetRefused, quoted
+from inventory.importing.problems import NOTHING, Problem, SheetRefused, quoted
 from inventory.ledger import InsufficientStock
 from inventory.models import Department, Lot
 from restock.models import Pick, Plan
 
 from .filling import fill_settled
-from .settling import Settled, locked, newer_plan, overdrawn, said_before, standing_movement, write
-from .workbook.reading import ANY_LOT, LOT, REFERENCE, BackRow, WorkbookBack, problem_at
+from .settling import Overdrawn, Settled, locked, newer_plan, overdrawn, said_before, standing_movement, write
+from .workbook.reading import ANY_LOT, CODE, FOR_CART, REFERENCE, BackRow, WorkbookBack, problem_at
 from .workbook.references import FORMAT, fingerprint, pick_id, reference
 
 
 @dataclass(frozen=True, slots=True)
 class Confirmation:
-    """What a confirmation did. `open_picks` counts picks of the plan about which nobody has said anything yet."""
+    """What a confirmation did. `open_picks` counts picks of the plan about which nobody has said anything yet.
+
+    beyond_record: where more was taken than the storeroom had on record. new_lots: those whose number nobody knew.
+    """
 
     plan: Plan
     new: tuple[Settled, ...]
     corrected: tuple[Settled, ...]
     unchanged: tuple[Settled, ...]
     open_picks: int
+    beyond_record: tuple[Overdrawn, ...] = ()
+    new_lots: tuple[Lot, ...] = ()
 
     @property
     def pieces_moved(self) -> int:
@@ -69,7 +78,8 @@ def confirm(
     problems = list(back.problems)
     problems += _missing_sheets(back, picks.values())
     rows: dict[int, BackRow] = {}
-    settled = _match(back, plan, picks, rows, problems)
+    new_lots: list[Lot] = []
+    settled = _match(back, plan, picks, rows, new_lots, problems)
 
     corrected = tuple(one for one in settled if one.is_correction)
     new = tuple(one for one in settled if one.is_new)
@@ -78,15 +88,16 @@ def confirm(
     changes = (*corrected, *new) if correct else new
     if changes and not superseded and (newer := newer_plan(plan)):
         problems.append(_superseded(back.file, plan, newer))
-    problems += _beyond_stock(back.file, changes, rows)
     if problems:
         raise SheetRefused(*problems)
 
+    beyond_record = tuple(overdrawn(changes))
     try:
-        write(changes, plan, by=by, at=at)
-    except InsufficientStock as refusal:
+        write(changes, plan, by=by, at=at, put_right=beyond_record)
+    except InsufficientStock:
         # Somebody else took the last ones between our look and our turn (PostgreSQL only).
-        raise SheetRefused(Problem(back.file, str(refusal), "what the storeroom still holds")) from None
+        found = "a storeroom from which somebody took pieces at this very moment"
+        raise SheetRefused(Problem(back.file, found, "a quiet moment: confirm again")) from None
     fill_settled({one.pick.plan_line_id for one in changes}, by=by, at=at)
     return Confirmation(
         plan=plan,
@@ -94,6 +105,8 @@ def confirm(
         corrected=corrected,
         unchanged=tuple(one for one in settled if not one.is_new and not one.is_correction),
         open_picks=sum(pick.confirmed_at is None for pick in picks.values()),
+        beyond_record=beyond_record,
+        new_lots=tuple(new_lots),
     )
 
 
@@ -139,11 +152,19 @@ def _missing_sheets(back: WorkbookBack, picks: Iterable[Pick]) -> list[Problem]:
 
 
 def _match(
-    back: WorkbookBack, plan: Plan, picks: dict[int, Pick], rows: dict[int, BackRow], problems: list[Problem]
+    back: WorkbookBack,
+    plan: Plan,
+    picks: dict[int, Pick],
+    rows: dict[int, BackRow],
+    new_lots: list[Lot],
+    problems: list[Problem],
 ) -> list[Settled]:
-    """What each filled-in row says about its pick. Fills `rows`; rows of no pick of this plan become problems."""
+    """What each filled-in row says about its pick. Fills `rows` and `new_lots`.
+
+    Rows of no pick of this plan, and rows that belong to another pick than their reference, become problems.
+    """
     settled = []
-    lots = _lots(picks.values())
+    lots = _Lots(picks.values(), new_lots)
     for row in back.rows:
         pick = picks.get(pick_id(row.reference))
         if pick is None or reference(pick, plan) != row.reference:
@@ -152,16 +173,38 @@ def _match(
         elif first := rows.get(pick.pk):
             found = f"{quoted(row.reference)} again, after sheet {quoted(first.sheet)}, row {first.row}"
             problems.append(problem_at(back.file, row, found, "every reference once", column=REFERENCE))
+        elif row.picked is not None and (torn := _torn(back.file, row, pick)):
+            problems.append(torn)
         else:
             rows[pick.pk] = row
-            lot = pick.lot
-            if row.picked and row.lot not in (None, pick.lot.number if pick.lot else ANY_LOT):
-                lot = lots.get((pick.plan_line.consumable_id, row.lot))
-                if lot is None:
-                    problems.append(_unknown_lot(back.file, row, pick, lots))
             if row.picked is not None:
+                lot = lots.meant(pick, row.lot) if row.picked else pick.lot
                 settled.append(_settled(pick, row.picked, lot))
     return settled
+
+
+def _torn(file: str, row: BackRow, pick: Pick) -> Problem | None:
+    """The cell by which a row shows that it is not the one its reference was printed in, or None."""
+    line = pick.plan_line
+    if row.storeroom is not None and not _same(row.storeroom, pick.storeroom.name):
+        column, found, true = REFERENCE, quoted(row.storeroom), f"a row of {quoted(pick.storeroom.name)}"
+    elif not _same(row.code or "", line.consumable.code):
+        column, found, true = CODE, row.code and quoted(row.code), quoted(line.consumable.code)
+    elif not _same(row.cart or "", line.place.name):
+        column, found, true = FOR_CART, row.cart and quoted(row.cart), quoted(line.place.name)
+    else:
+        return None
+    mend = (
+        f"{true}, to which the reference {row.reference} of this row belongs: part of the sheet was sorted or moved; "
+        "sort whole rows with every column, or write the list again and type the numbers into it"
+    )
+    return problem_at(file, row, found or NOTHING, mend, column=column)
+
+
+def _same(shown: str, printed: str) -> bool:
+    """Whether a cell still holds what was printed: spaces aside, and what the format cannot hold became “?”."""
+    printed = ILLEGAL_CHARACTERS_RE.sub("?", printed)
+    return shown.split() == printed.split()
 
 
 def _settled(pick: Pick, picked: int, lot: Lot | None) -> Settled:
@@ -174,21 +217,25 @@ def _settled(pick: Pick, picked: int, lot: Lot | None) -> Settled:
     return settled
 
 
-def _lots(picks: Iterable[Pick]) -> dict[tuple[int, str], Lot]:
-    consumables = {pick.plan_line.consumable_id for pick in picks}
-    return {(lot.consumable_id, lot.number): lot for lot in Lot.objects.filter(consumable__in=consumables)}
+class _Lots:
+    """The lots of some picks' lines by their number; a number that nobody knew becomes a lot, listed in `new`."""
 
+    def __init__(self, picks: Iterable[Pick], new: list[Lot]) -> None:
+        consumables = {pick.plan_line.consumable_id for pick in picks}
+        self._known = {(lot.consumable_id, lot.number): lot for lot in Lot.objects.filter(consumable__in=consumables)}
+        self._new = new
 
-def _unknown_lot(file: str, row: BackRow, pick: Pick, lots: Mapping[tuple[int, str], Lot]) -> Problem:
-    known = [number for consumable, number in lots if consumable == pick.plan_line.consumable_id]
-    return problem_at(
-        file,
-        row,
-        quoted(row.lot),
-        f"{quoted(pick.lot or ANY_LOT)} as printed, or another known lot of {pick.plan_line.consumable.code}: "
-        + (", ".join(known) or "none"),
-        column=LOT,
-    )
+    def meant(self, pick: Pick, number: str | None) -> Lot | None:
+        """The lot that a person took; None for pieces without one. An empty cell means the lot that was printed."""
+        if number is None or _same(number, pick.lot.number if pick.lot else ANY_LOT):
+            return pick.lot
+        if number == ANY_LOT:
+            return None
+        key = (pick.plan_line.consumable_id, number)
+        if key not in self._known:
+            self._known[key] = Lot.objects.create(consumable=pick.plan_line.consumable, number=number)
+            self._new.append(self._known[key])
+        return self._known[key]
 
 
 def _already_confirmed(file: str, settled: Settled, row: BackRow, plan: Plan) -> Problem:
@@ -210,26 +257,6 @@ def _superseded(file: str, plan: Plan, newer: Plan) -> Problem:
         f"pick list {newer.pk}, made for the same day on {made_at:%Y-%m-%d at %H:%M} without these pieces; if they "
         "were carried all the same, confirm with --superseded and make the plan again",
     )
-
-
-def _beyond_stock(file: str, changes: Iterable[Settled], rows: Mapping[int, BackRow]) -> list[Problem]:
-    """Rows that together take more of a lot than the storeroom's record holds."""
-    problems = []
-    for beyond in overdrawn(changes):
-        pick, lot = beyond.together[0].pick, beyond.together[0].lot
-        in_rows = "" if len(beyond.together) == 1 else f" in {len(beyond.together)} rows together"
-        problems += [
-            problem_at(
-                file,
-                rows[one.pick.pk],
-                f"{one.picked} ({beyond.asked} of {quoted(pick.plan_line.consumable)}{in_rows})",
-                f"at most {_pieces_of(beyond.most, lot)}, which is what the record of {pick.storeroom} holds; if there "
-                "were more, count the line there first",
-            )
-            for one in beyond.together
-            if one.picked
-        ]
-    return problems
 
 
 def _pieces_of(pieces: int, lot: Lot | None) -> str:

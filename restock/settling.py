@@ -7,7 +7,9 @@ One path for a workbook that came back and for a line saved on a page. The rules
 - What was said stands. Saying it again changes nothing; another number or lot reverses the first movement and writes
   the right one under a key of its own.
 - Pieces that were looked for in vain become a shortage of the line, for as long as that is said.
-- A storeroom cannot give more of a lot than its record holds: whoever found more counts there first.
+- A storeroom's record cannot fall below zero by a pick. Who stands at the shelf with a page is asked to count there
+  first; what a list of the evening says was taken is a fact, so the record is first put right by the pieces it lacked,
+  under the key of the movement with ":more" behind it. Where the pick is corrected, that goes back with it.
 """
 
 from __future__ import annotations
@@ -19,11 +21,13 @@ from datetime import datetime
 
 from django.db.models import Q, QuerySet
 
-from inventory.ledger import Entry, record
-from inventory.models import Holding, Lot, Movement
+from inventory.ledger import Entry, record, virtual_place
+from inventory.models import Holding, Lot, Movement, Place
 
 from .missing import keep_shortages
 from .models import Pick, Plan
+
+MORE = ":more"  # behind the key of a movement: what the storeroom's record was first raised by
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,11 +67,15 @@ class Settled:
 
 @dataclass(frozen=True, slots=True)
 class Overdrawn:
-    """Picks that together take `asked` pieces of a lot, of which the storeroom's record holds `most`."""
+    """Picks that together take `asked` pieces of a lot, of which the storeroom's record holds `most`.
+
+    lacking: for each of the picks the pieces that the record has to be put right by before it can give them.
+    """
 
     together: tuple[Settled, ...]
     asked: int
     most: int
+    lacking: tuple[int, ...]
 
 
 def locked(picks: QuerySet[Pick]) -> QuerySet[Pick]:
@@ -98,13 +106,16 @@ def newer_plan(plan: Plan) -> Plan | None:
 
 def overdrawn(changes: Iterable[Settled]) -> list[Overdrawn]:
     """Balances of storerooms that these changes would bring below zero."""
+    moving = [one for one in changes if one.moves_stock]
     given_back = defaultdict(int)
     by_balance = defaultdict(list)
-    for one in filter(lambda one: one.moves_stock, changes):
+    for one in moving:
         line = (one.pick.storeroom_id, one.pick.plan_line.consumable_id)
         by_balance[*line, one.lot_id].append(one)
         if one.standing:
             given_back[*line, one.standing.lot_id] += one.standing.quantity
+    for more in _standing_adjustments(moving):
+        given_back[more.destination_id, more.consumable_id, more.lot_id] -= more.quantity
     holdings = Holding.objects.filter(
         place__in={place for place, _, _ in by_balance}, consumable__in={consumable for _, consumable, _ in by_balance}
     )
@@ -112,22 +123,34 @@ def overdrawn(changes: Iterable[Settled]) -> list[Overdrawn]:
 
     found = []
     for balance, together in by_balance.items():
-        most = max(held.get(balance, 0) + given_back[balance], 0)
+        there = held.get(balance, 0) + given_back[balance]
         asked = sum(one.picked or 0 for one in together)
-        if asked > most:
-            found.append(Overdrawn(tuple(together), asked, most))
+        if asked > max(there, 0):
+            found.append(Overdrawn(tuple(together), asked, max(there, 0), _lacking(together, there)))
     return found
 
 
-def write(changes: Sequence[Settled], plan: Plan, *, by, at: datetime) -> None:
+def _lacking(together: Iterable[Settled], there: int) -> tuple[int, ...]:
+    """The pieces that a balance of `there` lacks, pick by pick. A record below zero is first brought up to zero."""
+    lacking = []
+    for one in together:
+        lacking.append(max(one.picked - there, 0) if one.picked else 0)
+        there = max(there - one.picked, 0) if one.picked else there
+    return tuple(lacking)
+
+
+def write(changes: Sequence[Settled], plan: Plan, *, by, at: datetime, put_right: Iterable[Overdrawn] = ()) -> None:
     """Write what follows from these changes of locked picks: movements, picks and shortages, all or none.
 
-    Raises inventory.ledger.InsufficientStock where somebody else took the last pieces since `overdrawn` looked.
+    put_right: balances that `overdrawn` found, whose record is raised by what it lacked. Raises
+    inventory.ledger.InsufficientStock where a record holds too little that is not among them, for example because
+    somebody else took the last pieces since `overdrawn` looked.
     """
     moving = [one for one in changes if one.moves_stock]
-    reversals = [_reversal(one.standing, at) for one in moving if one.standing]
+    standing = [*(one.standing for one in moving if one.standing), *_standing_adjustments(moving)]
     moves = _moves([one for one in moving if one.picked], plan, at)
-    record([*reversals, *moves], by=by)
+    adjustments = _adjustments(moves, put_right, plan, at)
+    record([*(_reversal(movement, at) for movement in standing), *adjustments, *moves.values()], by=by)
     for one in changes:
         pick = one.pick
         pick.picked, pick.not_found = one.picked, one.not_found
@@ -137,11 +160,12 @@ def write(changes: Sequence[Settled], plan: Plan, *, by, at: datetime) -> None:
     keep_shortages(plan, {one.pick.plan_line_id for one in changes})
 
 
-def _moves(moving: Sequence[Settled], plan: Plan, at: datetime) -> list[Entry]:
+def _moves(moving: Sequence[Settled], plan: Plan, at: datetime) -> dict[int, Entry]:
+    """The movement of each pick by its primary key."""
     first_keys = [_key(one.pick) for one in moving]
     written = Movement.objects.in_bulk(first_keys, field_name="key")
-    return [
-        Entry(
+    return {
+        one.pick.pk: Entry(
             kind=Movement.Kind.MOVE,
             source=one.pick.storeroom_id,
             destination=one.pick.plan_line.place_id,
@@ -153,7 +177,40 @@ def _moves(moving: Sequence[Settled], plan: Plan, at: datetime) -> list[Entry]:
             reason=f"pick list {plan.pk}",
         )
         for one, key in zip(moving, first_keys, strict=True)
+    }
+
+
+def _adjustments(moves: dict[int, Entry], put_right: Iterable[Overdrawn], plan: Plan, at: datetime) -> list[Entry]:
+    """What the storerooms' records have to be raised by, so that they can give what was taken."""
+    lacking = [
+        (moves[one.pick.pk], pieces)
+        for beyond in put_right
+        for one, pieces in zip(beyond.together, beyond.lacking, strict=True)
+        if pieces
     ]
+    if not lacking:
+        return []
+    variance = virtual_place(plan.department_id, Place.Role.COUNT_VARIANCE)
+    return [
+        Entry(
+            kind=Movement.Kind.ADJUST,
+            source=variance,
+            destination=move.source,
+            consumable=move.consumable,
+            lot=move.lot,
+            quantity=pieces,
+            at=at,
+            key=f"{move.key}{MORE}",
+            reason=f"pick list {plan.pk}: more was taken than was on record",
+        )
+        for move, pieces in lacking
+    ]
+
+
+def _standing_adjustments(moving: Iterable[Settled]) -> list[Movement]:
+    """What the records were raised by for the movements that these changes replace."""
+    keys = [f"{one.standing.key}{MORE}" for one in moving if one.standing]
+    return list(Movement.objects.not_reversed().filter(key__in=keys)) if keys else []
 
 
 def _key(pick: Pick) -> str:

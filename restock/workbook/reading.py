@@ -1,7 +1,7 @@
 """What came back: the fingerprint on the cover and the picked pieces, row by row. No database is asked."""
 
 import zipfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -13,7 +13,9 @@ from inventory.importing.xlsx import Workbook
 
 from .references import Fingerprint, parse_fingerprint
 
-PICKED, REFERENCE, LOT = "Picked", "Reference", "Lot"
+PICKED, REFERENCE, LOT, CODE, FOR_CART = "Picked", "Reference", "Lot", "Code", "For cart"
+COLUMNS = (PICKED, REFERENCE, LOT, CODE, FOR_CART)  # those that are read back
+PICK_FROM = "Pick from "  # begins the title of a storeroom's sheet, before its name
 ANY_LOT = "any in date"  # stands where the storeroom's record knows no lot
 MOST_PICKED = 9999
 
@@ -22,13 +24,20 @@ A_PICK_LIST = "a pick list as this tool wrote it, saved as .xlsx"
 
 @dataclass(frozen=True, slots=True)
 class BackRow:
-    """One row of a storeroom sheet. `picked` is pieces, or None where nothing was written; `lot` as it stands there."""
+    """One row of a storeroom sheet.
+
+    `picked` is pieces, or None where nothing was written. `lot`, `code` and `cart` stand as they do there, None where
+    empty. `storeroom` is the name in the sheet's title, None where the title is gone. `letters` are those of COLUMNS.
+    """
 
     sheet: str
     row: int
-    column: str
+    letters: Mapping[str, str]
     reference: str
     lot: str | None
+    code: str | None
+    cart: str | None
+    storeroom: str | None
     picked: int | None
 
 
@@ -49,8 +58,9 @@ class WorkbookBack:
 def read_back(path: Path) -> WorkbookBack:
     """Read a filled-in pick list.
 
-    Rows are known by their reference alone: sorted, filtered, moved and missing rows are all well. An empty Picked
-    says nothing; 0 says that none was found. Raises SheetRefused for a file that is no pick list at all.
+    Rows are known by their reference: sorted, filtered and missing rows are all well. Whether the rest of a row still
+    belongs to its reference is for the reader of the plan to check. An empty Picked says nothing; 0 says that none was
+    found. Raises SheetRefused for a file that is no pick list at all.
     """
     path = Path(path)
     _check_is_zip(path)
@@ -61,15 +71,16 @@ def read_back(path: Path) -> WorkbookBack:
         problems: list[Problem] = []
         for sheet in workbook.sheets:
             numbered = workbook.rows(sheet)
-            columns = None
+            columns = storeroom = None
             for number, cells in numbered:
                 found = found or next(filter(None, map(parse_fingerprint, _texts(cells))), None)
+                storeroom = storeroom or next(filter(None, map(_storeroom, _texts(cells))), None)
                 if {PICKED, REFERENCE} & set(_texts(cells)):
                     columns = _columns(path.name, sheet, number, cells, problems)
                     break
             if columns is not None:
                 pick_sheets += 1
-                rows.extend(_read_rows(path.name, sheet, numbered, columns, problems))
+                rows.extend(_read_rows(path.name, sheet, storeroom, numbered, columns, problems))
     if found is None:
         raise SheetRefused(
             Problem(path.name, "no sheet with the line “Evenfill pick list ...” that stands on the cover", A_PICK_LIST)
@@ -79,8 +90,7 @@ def read_back(path: Path) -> WorkbookBack:
 
 def problem_at(file: str, row: BackRow, found: str, expected: str, *, column: str = PICKED) -> Problem:
     """A problem of one cell, named by sheet, row and column."""
-    column = f"{row.column}, {PICKED}" if column == PICKED else column
-    return Problem(file, found, expected, sheet=row.sheet, row=row.row, column=column)
+    return Problem(file, found, expected, sheet=row.sheet, row=row.row, column=f"{row.letters[column]}, {column}")
 
 
 def _check_is_zip(path: Path) -> None:
@@ -102,68 +112,86 @@ def _check_is_zip(path: Path) -> None:
 
 def _columns(
     file: str, sheet: str, row: int, cells: Sequence[object], problems: list[Problem]
-) -> tuple[int, int, int] | None:
-    """Positions of Picked, Reference and Lot in a heading row, or None (and a problem) where one is not there once."""
+) -> dict[str, int] | None:
+    """Positions of COLUMNS in a heading row, or None (and a problem) where one is not there once."""
     texts = [cell if isinstance(cell, str) else "" for cell in cells]
-    names = (PICKED, REFERENCE, LOT)
-    faults = [(name, texts.count(name)) for name in names if texts.count(name) != 1]
+    faults = [(name, texts.count(name)) for name in COLUMNS if texts.count(name) != 1]
     for name, times in faults:
         found = f"no column {quoted(name)}" if not times else f"{times} columns {quoted(name)}"
-        expected = f"the columns {', '.join(names)}, once each, as they were written"
+        expected = f"the columns {', '.join(COLUMNS)}, once each, as they were written"
         problems.append(Problem(file, found, expected, sheet=sheet, row=row))
-    return None if faults else tuple(map(texts.index, names))
+    return None if faults else {name: texts.index(name) for name in COLUMNS}
 
 
 def _read_rows(
     file: str,
     sheet: str,
+    storeroom: str | None,
     rows: Iterator[tuple[int, list[object]]],
-    columns: tuple[int, int, int],
+    columns: Mapping[str, int],
     problems: list[Problem],
 ) -> Iterator[BackRow]:
-    picked_at, reference_at, lot_at = columns
-    width = max(columns) + 1
-    whole = Whole(0, MOST_PICKED)
+    width = max(columns.values()) + 1
+    letters = {name: get_column_letter(position + 1) for name, position in columns.items()}
     for number, cells in rows:
         cells.extend([None] * (width - len(cells)))
-        picked, reference = cells[picked_at], cells[reference_at]
+        picked, reference, lot, code, cart = (cells[columns[name]] for name in COLUMNS)
         if picked is None and reference is None:
             continue
-        letter = get_column_letter(picked_at + 1)
         if not isinstance(reference, str):
-            found = NOTHING if reference is None else _shown(reference)
             problems.append(
                 Problem(
                     file,
-                    found,
+                    NOTHING if reference is None else _shown(reference),
                     "the reference that was printed in this row; a row added by hand cannot be recorded",
                     sheet=sheet,
                     row=number,
-                    column=f"{get_column_letter(reference_at + 1)}, {REFERENCE}",
+                    column=f"{letters[REFERENCE]}, {REFERENCE}",
                 )
             )
             continue
-        row = BackRow(sheet, number, letter, reference, _lot(cells, lot_at), None)
+        row = BackRow(sheet, number, letters, reference, None, _words(code), _words(cart), storeroom, None)
         if picked is not None:
             try:
-                pieces = whole.read(picked) if not isinstance(picked, FaultyCell) else None
-            except Unfit as unfit:
-                problems.append(problem_at(file, row, _shown(picked), f"{unfit}, or an empty cell"))
+                row = replace(row, picked=_read(Whole(0, MOST_PICKED), picked, "{}, or an empty cell"))
+                row = replace(row, lot=_read(Code(), lot, "{}") if row.picked and lot is not None else None)
+            except _NotRead as wrong:
+                column = PICKED if row.picked is None else LOT
+                problems.append(problem_at(file, row, wrong.found, wrong.expected, column=column))
                 continue
-            if pieces is None:
-                problems.append(problem_at(file, row, picked.found, picked.expected))
-                continue
-            row = replace(row, picked=pieces)
         yield row
 
 
-def _lot(cells: Sequence[object], position: int) -> str | None:
-    """The lot in a cell; a number stays as it would be typed, and what is no lot at all will match none."""
-    cell = cells[position]
+class _NotRead(Exception):
+    """A cell that does not hold what its column needs; both parts are phrases."""
+
+    def __init__(self, found: str, expected: str) -> None:
+        self.found, self.expected = found, expected
+        super().__init__(found, expected)
+
+
+def _read(kind: Whole | Code, cell: object, expected: str) -> int | str:
+    if isinstance(cell, FaultyCell):
+        raise _NotRead(cell.found, cell.expected)
     try:
-        return None if cell is None else Code().read(cell)
+        return kind.read(cell)
+    except Unfit as unfit:
+        raise _NotRead(_shown(cell), expected.format(unfit)) from None
+
+
+def _words(cell: object) -> str | None:
+    """What stands in a cell, to be compared with what was printed."""
+    if cell is None:
+        return None
+    try:
+        return Code().read(cell)
     except (Unfit, TypeError):
-        return _shown(cell)
+        return cell.found if isinstance(cell, FaultyCell) else str(cell)
+
+
+def _storeroom(text: str) -> str | None:
+    """The storeroom's name where the text is the title of its sheet."""
+    return text.removeprefix(PICK_FROM) if text.startswith(PICK_FROM) else None
 
 
 def _texts(cells: Sequence[object]) -> list[str]:

@@ -30,7 +30,7 @@ from .layout import (
     sheet_name,
     use_own_font,
 )
-from .reading import ANY_LOT, LOT, MOST_PICKED, PICKED, REFERENCE
+from .reading import ANY_LOT, CODE, FOR_CART, LOT, MOST_PICKED, PICK_FROM, PICKED, REFERENCE
 from .references import reference
 
 # The cautions on one line of every page; the cover has them in full.
@@ -44,13 +44,13 @@ CARTS_ON_ONE_PAGE = 40  # a cover with more runs on to a second page rather than
 STOREROOM = (
     Heading("", 4, "center", BOX),
     Heading("Bin", 13, font=BOLD),
-    Heading("Code", 8),
+    Heading(CODE, 8),
     Heading("Name", 34),
     Heading("Size", 18),
     Heading(LOT, 13),
     Heading("Use by", 11, "center", format="yyyy-mm-dd"),
     Heading("In all", 26, indent=1),
-    Heading("For cart", 28, indent=1),
+    Heading(FOR_CART, 28, indent=1),
     Heading("Pieces", 7, "center", BOLD, "0"),
     Heading(PICKED, 9, "center", BOLD, "0", boxed=True),
     Heading(REFERENCE, 13, "center", FAINT),
@@ -112,7 +112,7 @@ def _write_storeroom(sheet: Worksheet, plan: Plan, storeroom: Place, rows: tuple
     set_widths(sheet, [heading.width for heading in STOREROOM])
     heading_row = put_title(
         sheet,
-        f"Pick from {storeroom.name}",
+        f"{PICK_FROM}{storeroom.name}",
         [
             f"For {_day(plan.for_date)}, in walking order. Write under Picked how many pieces you really took, less or "
             "more than suggested; 0 where you looked and found none; nothing where you have not been. "
@@ -149,7 +149,7 @@ def _pick_row(plan: Plan, row: PickRow) -> TableRow:
             reference(pick, plan),
         ],
         ruled=row.opens_group,
-        faint=() if row.opens_group else ("Bin", "Code", "Name", "Size", LOT, "Use by"),
+        faint=() if row.opens_group else ("Bin", CODE, "Name", "Size", LOT, "Use by"),
     )
 
 

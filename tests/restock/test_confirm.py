@@ -2,7 +2,7 @@
 
 import threading
 from concurrent.futures import ThreadPoolExecutor
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from io import StringIO
 
 import pytest
@@ -12,7 +12,7 @@ from openpyxl import load_workbook
 
 from inventory import ledger
 from inventory.departments import open_department
-from inventory.models import Movement
+from inventory.models import Lot, Movement
 from restock.models import Pick
 from restock.workbook import write_workbook
 from tests.factories import CartFactory, ConsumableFactory, LotFactory, StoreroomFactory
@@ -181,26 +181,56 @@ def test_another_lot_for_a_confirmed_pick_is_a_correction(path):
     assert not ledger.differences()
 
 
-def test_a_lot_that_nobody_knows_is_refused_with_those_that_are_known(path):
+def test_a_lot_that_nobody_knew_is_recorded_without_a_date_and_said(path, cart, storeroom, tube):
+    fill_in(path, [4, 3])
+    write_lot(path, 4, "NEW-1")
+
+    said = confirm(path)
+    again = confirm(path)
+
+    assert moves() == [(4, "NEW-1", "CART-1"), (3, "LATER", "CART-2")]
+    assert Lot.objects.get(consumable=tube, number="NEW-1").expires_on is None
+    assert "without a date of expiry" in said
+    assert "ETT-7.0 Tracheal tube, cuffed, 7.0 mm: lot NEW-1" in said
+    assert "recorded 4 more of lot NEW-1 than the storeroom had on record" in said
+    assert "Confirmed before and unchanged: 2 picks" in again
+    assert not ledger.differences()
+
+
+def test_a_lot_number_that_a_spreadsheet_spoiled_is_refused_with_its_cell(path):
     fill_in(path, [4])
-    write_lot(path, 4, "S00N")
+    write_lot(path, 4, datetime(2026, 3, 1))
 
-    with pytest.raises(CommandError, match=r"row 4, column “Lot”: found “S00N”; expected “SOON”.*: SOON, LATER"):
+    with pytest.raises(CommandError, match=r"row 4, column “F, Lot”: .*turned what was typed into a date"):
         confirm(path)
+    assert not Lot.objects.exclude(number__in=["SOON", "LATER"]).exists()
 
 
-def test_more_than_the_storeroom_holds_of_the_lot_is_refused_with_the_cell(path):
-    fill_in(path, [11, 3])
+def test_more_than_the_storeroom_had_on_record_is_recorded_and_said(path, cart, other_cart, storeroom, tube):
+    fill_in(path, [12, 3])
 
-    with pytest.raises(CommandError, match=r"row 4, column “K, Picked”: found 11 .*at most 10 of lot SOON") as refusal:
-        confirm(path)
+    said = confirm(path)
 
-    assert "Nothing was recorded" in str(refusal.value)
-    assert moves() == []
-    assert not Pick.objects.filter(confirmed_at__isnull=False).exists()
+    assert (cart.on_hand(tube), other_cart.on_hand(tube), storeroom.on_hand(tube)) == (12, 3, 7)
+    assert (
+        "Please count there:\n  Main storeroom: ETT-7.0 Tracheal tube, cuffed, 7.0 mm: recorded 2 more of lot SOON"
+        in said
+    )
+    assert Movement.objects.get(kind="adjust").quantity == 2
+    assert not ledger.differences()
 
 
-def test_rows_that_together_take_too_much_are_all_named(plan, cart, other_cart, storeroom, technician, tmp_path):
+def test_a_corrected_slip_takes_back_what_it_had_put_on_record(path, cart, storeroom, tube):
+    for picked, left_of_both_lots in ((40, 10), (4, 16), (12, 10), (0, 20)):
+        fill_in(path, [picked])
+        confirm(path, "--correct")
+        assert (cart.on_hand(tube), storeroom.on_hand(tube)) == (picked, left_of_both_lots)
+    assert not ledger.differences()
+
+
+def test_rows_that_together_take_more_than_is_on_record_leave_nothing_there(
+    plan, cart, other_cart, storeroom, technician, tmp_path
+):
     mask = ConsumableFactory(code="MASK", name="Face mask")
     receive(storeroom, mask, 5, by=technician)
     for place in (cart, other_cart):
@@ -209,8 +239,78 @@ def test_rows_that_together_take_too_much_are_all_named(plan, cart, other_cart, 
     write_workbook(plan, path)
     fill_in(path, [None, None, 3, 3])
 
-    with pytest.raises(CommandError, match=r"rows 6-7, .* found 3 \(6 of .* in 2 rows together\); expected at most 5"):
+    said = confirm(path)
+
+    assert "recorded 1 more without a lot than the storeroom had on record (6 taken)" in said
+    assert [place.on_hand(mask) for place in (storeroom, cart, other_cart)] == [0, 3, 3]
+
+
+def test_a_record_below_zero_is_brought_up_before_it_gives(path, plan, cart, storeroom, technician, tmp_path):
+    mask = ConsumableFactory(code="MASK", name="Face mask")
+    ledger.use(place=storeroom, consumable=mask, quantity=3, by=technician, at=EVENING, key="used there")
+    make_pick(make_line(plan, cart, mask), storeroom)
+    write_workbook(plan, path)
+    fill_in(path, [None, None, 2])
+
+    said = confirm(path)
+
+    assert "recorded 5 more" in said
+    assert (storeroom.on_hand(mask), cart.on_hand(mask)) == (0, 2)
+
+
+def swap(path, columns, rows=(4, 5)):
+    """Exchange the cells of two rows in these columns, as a sort of only part of a sheet does."""
+    workbook = load_workbook(path)
+    sheet = workbook["Main storeroom"]
+    for column in columns:
+        first, second = (sheet[f"{column}{row}"] for row in rows)
+        first.value, second.value = second.value, first.value
+    workbook.save(path)
+
+
+def test_a_list_sorted_by_all_columns_but_the_reference_is_refused_with_the_cells(path):
+    fill_in(path, [4, 3])
+    swap(path, "ABCDEFGHIJK")
+
+    with pytest.raises(CommandError) as refusal:
         confirm(path)
+
+    said = str(refusal.value)
+    assert "sheet “Main storeroom”, row 4, column “I, For cart”: found “Cart 2”; expected “Cart 1”" in said
+    assert "row 5, column “I, For cart”: found “Cart 1”; expected “Cart 2”" in said
+    assert "sort whole rows with every column, or write the list again" in said
+    assert moves() == []
+
+
+def test_a_list_sorted_by_whole_rows_is_recorded_as_before(path):
+    fill_in(path, [4, 3])
+    swap(path, "ABCDEFGHIJKL")
+
+    confirm(path)
+
+    assert sorted(moves()) == [(3, "LATER", "CART-2"), (4, "SOON", "CART-1")]
+
+
+def test_another_code_in_a_row_is_refused(path):
+    fill_in(path, [4])
+    workbook = load_workbook(path)
+    workbook["Main storeroom"]["C4"] = "MASK"
+    workbook.save(path)
+
+    with pytest.raises(CommandError, match=r"row 4, column “C, Code”: found “MASK”; expected “ETT-7.0”"):
+        confirm(path)
+    assert moves() == []
+
+
+def test_a_row_on_the_sheet_of_another_storeroom_is_refused(path):
+    fill_in(path, [4])
+    workbook = load_workbook(path)
+    workbook["Main storeroom"]["A1"] = "Pick from Satellite"
+    workbook.save(path)
+
+    with pytest.raises(CommandError, match="found “Satellite”; expected a row of “Main storeroom”"):
+        confirm(path)
+    assert moves() == []
 
 
 def test_every_problem_is_listed_and_nothing_is_half_applied(path):
@@ -223,7 +323,7 @@ def test_every_problem_is_listed_and_nothing_is_half_applied(path):
         confirm(path)
 
     assert "sheet “Main storeroom”, row 4, column “K, Picked”: found “four”" in str(refusal.value)
-    assert "sheet “Main storeroom”, row 5, column “Reference”: found “P999-AAAAAA”" in str(refusal.value)
+    assert "sheet “Main storeroom”, row 5, column “L, Reference”: found “P999-AAAAAA”" in str(refusal.value)
     assert moves() == []
 
 
@@ -243,7 +343,9 @@ def test_a_row_that_stands_twice_is_refused(path):
     sheet["L5"] = sheet["L4"].value
     workbook.save(path)
 
-    with pytest.raises(CommandError, match=r"row 5, column “Reference”: .* again, after sheet “Main storeroom”, row 4"):
+    with pytest.raises(
+        CommandError, match=r"row 5, column “L, Reference”: .* again, after sheet “Main storeroom”, row 4"
+    ):
         confirm(path)
 
 

@@ -229,7 +229,9 @@ def test_what_was_picked_is_read_back_wherever_its_row_went(plan, cart, tube, st
     workbook = write(plan, path)
     sheet = workbook["Main storeroom"]
     first, second = sheet["L4"].value, sheet["L5"].value
-    sheet["K4"], sheet["L4"], sheet["K5"], sheet["L5"] = 7, second, None, first
+    for column in "BCDEFGHIJL":
+        sheet[f"{column}4"].value, sheet[f"{column}5"].value = sheet[f"{column}5"].value, sheet[f"{column}4"].value
+    sheet["K4"] = 7
     sheet.title = "Sorted by me"
     workbook.save(path)
 

@@ -9,6 +9,7 @@ from django.utils import timezone
 from inventory.importing.problems import SheetRefused
 from inventory.models import Department
 from restock.confirming import Confirmation, Settled, confirm
+from restock.settling import Overdrawn
 from restock.workbook import read_back
 from restock.workbook.contents import count_of
 
@@ -66,6 +67,17 @@ class Command(BaseCommand):
         self._list("More than suggested", [one for one in new if one.picked > one.pick.quantity])
         self._list("Another lot than suggested", [one for one in new if one.picked and one.lot != one.pick.lot])
         self._list("Corrected", confirmation.corrected)
+        if confirmation.beyond_record:
+            self.stdout.write("Recorded beyond what the storeroom had on record. Please count there:")
+        for beyond in confirmation.beyond_record:
+            self.stdout.write(f"  {_beyond_record(beyond)}")
+        if confirmation.new_lots:
+            self.stdout.write(
+                "New lot numbers, recorded without a date of expiry. Read the packs; enter the date, or mend a wrong "
+                "number in the list and confirm with --correct:"
+            )
+        for lot in confirmation.new_lots:
+            self.stdout.write(f"  {lot.consumable}: lot {lot}")
         if confirmation.unchanged:
             self.stdout.write(f"Confirmed before and unchanged: {count_of(len(confirmation.unchanged), 'pick')}.")
         if confirmation.open_picks:
@@ -78,6 +90,15 @@ class Command(BaseCommand):
             self.stdout.write(f"{title}:")
         for one in settled:
             self.stdout.write(f"  {_sentence(one)}")
+
+
+def _beyond_record(beyond: Overdrawn) -> str:
+    first = beyond.together[0]
+    of_lot = f"of lot {first.lot}" if first.lot else "without a lot"
+    return (
+        f"{first.pick.storeroom}: {first.pick.plan_line.consumable}: recorded {sum(beyond.lacking)} more {of_lot} than "
+        f"the storeroom had on record ({beyond.asked} taken)"
+    )
 
 
 def _sentence(settled: Settled) -> str:
