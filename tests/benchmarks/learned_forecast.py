@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from restock.forecasting.day_effect import NODE_WEIGHTS, SIGMAS, fit_day_effect, tilted_pmfs
+from restock.forecasting.day_effect import NODE_WEIGHTS, SIGMAS, centred, fit_day_effect, tilted_pmfs
 from restock.forecasting.size_runs import learn_split, split_run
 from restock.forecasting.usage import learn
 from tests.benchmarks.known_by_evening import Evening, negative_binomial_added, room_totals
@@ -73,5 +73,5 @@ def _mixed(totals: Callable[[np.ndarray], np.ndarray], pmf: np.ndarray, day_effe
     """Totals of case pmfs (lines, cases, K+1) that share a day effect of each line's size (lines,)."""
     if not day_effect.any():
         return totals(pmf)
-    at_nodes = tilted_pmfs(pmf, day_effect[:, None])
+    at_nodes = tilted_pmfs(centred(pmf, day_effect[:, None]), day_effect[:, None])
     return sum(weight * totals(node) for weight, node in zip(NODE_WEIGHTS, at_nodes, strict=True))
