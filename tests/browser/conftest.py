@@ -55,6 +55,12 @@ def base_url():
 
 
 @pytest.fixture(scope="session")
+def live_server(django_db_setup, live_server):
+    """The site, stopped before its database is dropped: PostgreSQL drops none that somebody has open."""
+    return live_server
+
+
+@pytest.fixture(scope="session")
 def browser_type_launch_args(browser_type_launch_args):
     return {**browser_type_launch_args, "executable_path": CHROMIUM, "args": FLAGS, "headless": True}
 
