@@ -245,7 +245,8 @@ def _already_confirmed(file: str, settled: Settled, row: BackRow, plan: Plan) ->
         row,
         _pieces_of(settled.picked, settled.lot),
         f"{_pieces_of(settled.before, settled.standing and settled.standing.lot)} as confirmed on "
-        f"{confirmed_at:%Y-%m-%d at %H:%M}, or an empty cell; if what stands there now is true, confirm with --correct",
+        f"{confirmed_at:%Y-%m-%d at %H:%M}, or an empty cell; if what stands there now is true, "
+        "record it as a correction (--correct)",
     )
 
 
@@ -255,7 +256,7 @@ def _superseded(file: str, plan: Plan, newer: Plan) -> Problem:
         file,
         f"pick list {plan.pk} for {plan.for_date}",
         f"pick list {newer.pk}, made for the same day on {made_at:%Y-%m-%d at %H:%M} without these pieces; if they "
-        "were carried all the same, confirm with --superseded and make the plan again",
+        "were carried all the same, record them as such (--superseded) and make the plan again",
     )
 
 

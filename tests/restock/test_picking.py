@@ -16,7 +16,7 @@ from restock.filling import count_drawer, spread
 from restock.models import Filling, Pick, Shortage
 from restock.picking import NotSaved, Said, Why, put_in, save_picks
 from restock.workbook import write_workbook
-from tests.factories import LotFactory, UserFactory
+from tests.factories import CartFactory, LotFactory, UserFactory
 
 from .pick_lists import EVENING, fill_in, make_line, make_pick, make_plan, make_shortage, receive
 
@@ -158,6 +158,18 @@ class TestOnePick:
         with pytest.raises(NotSaved) as refused:
             save(pick, 11)
         assert (why(refused), refused.value.refusals[0].most) == ([Why.BEYOND_STOCK], 10)
+        assert moves() == []
+
+    def test_two_carts_that_together_take_more_than_the_record_holds_are_both_told(
+        self, pick, plan, storeroom, tube, department, technician
+    ):
+        other = make_pick(make_line(plan, CartFactory(), tube), storeroom, lot=pick.lot)
+        said = [Said(pick_id=pick.pk, picked=4), Said(pick_id=other.pk, picked=7)]
+
+        with pytest.raises(NotSaved) as refused:
+            save_picks(said, department=department, by=technician, at=LATER)
+
+        assert [(r.pick, r.most) for r in refused.value.refusals] == [(pick, 10), (other, 10)]
         assert moves() == []
 
     def test_list_with_a_newer_plan_is_refused_unless_carried_all_the_same(self, save, pick, department):

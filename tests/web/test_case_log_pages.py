@@ -231,7 +231,7 @@ class TestLineSearch:
 class TestLanding:
     @pytest.mark.parametrize(
         ("groups", "page"),
-        [(["clinician"], "log"), (["technician"], "tonight"), (["clinician", "supervisor"], "tonight")],
+        [(["clinician"], "log"), (["technician"], "round"), (["clinician", "supervisor"], "tonight")],
     )
     def test_is_the_page_of_the_role(self, client, department, groups, page):
         client.force_login(UserFactory(groups=groups))

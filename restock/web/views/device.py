@@ -11,7 +11,7 @@ from django.views.decorators.http import require_safe
 
 from inventory.models import Packaging
 
-from ..access import CLINICIAN, RESTOCKING, standings
+from ..access import CLINICIAN, SUPERVISOR, TECHNICIAN, standings
 from ..current import current_department
 
 # What the page for logging is made of beside its HTML.
@@ -20,9 +20,11 @@ KEPT_FILES = ("evenfill.css", "evenfill-mark.svg", "case-log.js", "outbox.js", "
 
 @require_safe
 def home(request: HttpRequest) -> HttpResponse:
-    """Where a person lands after signing in: who only logs cases, at the log."""
+    """Where a person lands after signing in: a clinician at the log, a technician at the round, others at the plan."""
     held = standings(request.user)
-    return redirect("log" if CLINICIAN in held and not held & RESTOCKING else "tonight")
+    if SUPERVISOR not in held and TECHNICIAN in held:
+        return redirect("round")
+    return redirect("log" if CLINICIAN in held and SUPERVISOR not in held else "tonight")
 
 
 @require_safe
