@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from django.contrib import messages
 from django.core.paginator import Paginator
 from django.db import transaction
@@ -40,10 +42,11 @@ def setup_list(request: HttpRequest, slug: str) -> HttpResponse:
         rows = rows.filter(**owner)
     words = request.GET.get("words", "").strip()
     shown = Paginator(_with_words(rows, page, words), ROWS_PER_PAGE).get_page(request.GET.get("page"))
+    shows = [name for name in page.shows if name not in owner]
     context = {
         "page": page,
-        "labels": [page.label(name) for name in page.shows],
-        "rows": [(row, _cells(row, page), [_lead(row, lead) for lead in page.leads]) for row in shown],
+        "labels": [page.label(name) for name in shows],
+        "rows": [(row, _cells(row, page, shows), [_lead(row, lead) for lead in page.leads]) for row in shown],
         "shown": shown,
         "words": words,
         "owner": next(iter(owner.values()), None),
@@ -123,16 +126,20 @@ def _with_words(rows: QuerySet, page: SetupPage, words: str) -> QuerySet:
     return rows
 
 
-def _cells(row, page: SetupPage) -> list[tuple[str, object, bool]]:
+def _cells(row, page: SetupPage, shows: Sequence[str]) -> list[tuple[str, object, bool]]:
     """(label, what to show, whether it is a number) for every cell of a row."""
     cells = []
-    for name in page.shows:
+    for name in shows:
         field = row._meta.get_field(name)
         value = getattr(row, f"get_{name}_display")() if field.choices else getattr(row, name)
         number = isinstance(value, int | float) and not isinstance(value, bool)
         if isinstance(value, bool):
             value = _("yes") if value else ""
+        elif isinstance(value, float):
+            value = f"{value:g}"
         cells.append((page.label(name), "" if value is None else value, number))
+    if not cells[0][1]:  # the link needs words: those of what stands there instead, such as a size run for a line
+        cells[0] = (cells[0][0], next((value for _label, value, _number in cells if value), row), False)
     return cells
 
 
