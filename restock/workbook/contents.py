@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from django.db.models import Max
+from django.db.models import Max, Q
 
 from inventory.models import Bin, Count, Packaging, Place, StockingLine
 from restock.models import Pick, Plan, PlanLine, Shortage
@@ -48,22 +48,31 @@ class PickList:
 
 
 def pick_list(plan: Plan) -> PickList:
-    """Read everything that the workbook of `plan` shows, in a fixed number of queries."""
-    lines = list(plan.lines.select_related("place__room", "consumable", "shortage").defer("pmf"))
-    carts = sorted({line.place for line in lines}, key=lambda place: (place.walk_order, place.code))
+    """Read everything that the workbook of `plan` shows, in a fixed number of queries.
+
+    Prefetched, not joined: a consumable that thirty carts keep is made once.
+    """
+    worth_a_row = Q(top_up__gt=0) | Q(on_hand__lt=0) | Q(shortage__isnull=False)
+    lines = plan.lines.filter(worth_a_row).select_related("shortage").prefetch_related("place__room", "consumable")
+    lines = list(lines.defer("pmf"))
+    all_lines = list(plan.lines.order_by().values_list("place", "consumable"))
+    carts = list(
+        Place.objects.filter(pk__in={place for place, _ in all_lines})
+        .select_related("room")
+        .order_by("walk_order", "code")
+    )
     bins = {
         (stocking.place_id, stocking.consumable_id): stocking.bin
-        for stocking in StockingLine.objects.filter(place__in=carts).select_related("bin")
+        for stocking in StockingLine.objects.filter(place__in=carts).prefetch_related("bin")
     }
     counted_at = _latest_counts(plan, carts)
 
     rows = defaultdict(list)
     for line in lines:
         short_by = line.shortage.short_by if hasattr(line, "shortage") else 0
-        if line.top_up or short_by or line.on_hand < 0:
-            where = (line.place_id, line.consumable_id)
-            age = _age(counted_at.get(where), plan.made_at)
-            rows[line.place].append(CartRow(line, bins.get(where), age, short_by))
+        where = (line.place_id, line.consumable_id)
+        age = _age(counted_at.get(where), plan.made_at)
+        rows[line.place].append(CartRow(line, bins.get(where), age, short_by))
     for cart_rows in rows.values():
         cart_rows.sort(key=lambda row: (*_bin_order(row.bin), row.line.consumable.section, row.line.consumable.code))
 
@@ -75,7 +84,7 @@ def pick_list(plan: Plan) -> PickList:
         carts=tuple((cart, tuple(rows[cart])) for cart in carts if cart in rows),
         carts_without_rows=tuple(cart for cart in carts if cart not in rows),
         shortages=tuple((s, bins.get((s.plan_line.place_id, s.plan_line.consumable_id))) for s in short),
-        count_ages=_count_ages([counted_at.get((line.place_id, line.consumable_id)) for line in lines], plan.made_at),
+        count_ages=_count_ages([counted_at.get(where) for where in all_lines], plan.made_at),
     )
 
 
