@@ -15,6 +15,7 @@ from .forecasting.scoring import Estimate
 from .models import Judgement, LineDrift, RuleScore
 
 SHOWN_LEVEL = LEVELS.index(0.95)
+LEAST_DRIFT = 0.1  # pieces a day, an assumption: less than one piece in ten days moves no par
 
 
 @transaction.atomic
@@ -70,7 +71,7 @@ def _drifts(judgement: Judgement, judged: Backtest) -> list[LineDrift]:
             forecast_per_day=float(found.forecast[n]),
             p_value=float(found.p_value[n]),
         )
-        for n in np.flatnonzero(found.drifts)
+        for n in np.flatnonzero(found.drifts & (np.abs(found.used - found.forecast) >= LEAST_DRIFT))
     ]
 
 

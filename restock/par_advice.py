@@ -11,6 +11,7 @@ from datetime import date, datetime
 
 import numpy as np
 from django.db import transaction
+from django.db.models import F, QuerySet
 from django.utils.translation import gettext as _
 
 from inventory.models import Department
@@ -82,6 +83,11 @@ def keep_advice(department: Department, advice: ParAdvice, *, at: datetime, by=N
     return run
 
 
+def open_advice(run: ParAdviceRun) -> QuerySet[AdvisedPar]:
+    """What nobody answered yet and still speaks of the par that counts."""
+    return AdvisedPar.objects.filter(run=run, answer=Answer.OPEN, par=F("stocking_line__par"))
+
+
 def answer(run: ParAdviceRun, said: Iterable[Said], *, by, at: datetime) -> Answered:
     """Answer proposals, each on its own: one that cannot be taken does not hold up the others."""
     taken, refused, problems = [], [], []
@@ -135,6 +141,17 @@ def _refused_before(department: Department) -> dict[tuple[int, int, int], dict]:
         }
         for one in before
     }
+
+
+def reopen_together(run: ParAdviceRun, answered_at: datetime, *, by, at: datetime) -> Answered:
+    """Take back everything that was answered at one instant; each on its own, as in `answer`."""
+    taken, problems = [], []
+    for advised in AdvisedPar.objects.filter(run=run, answered_at=answered_at).exclude(answer=Answer.OPEN):
+        try:
+            taken.append(reopen(advised, by=by, at=at))
+        except ParRefused as problem:
+            problems.append(str(problem))
+    return Answered(tuple(taken), (), tuple(problems))
 
 
 @transaction.atomic

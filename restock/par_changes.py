@@ -1,4 +1,4 @@
-"""The one writer of a par that a person changes on purpose: who, when and why stay known."""
+"""Changing the par of one line on purpose, because of a shortage or on advice: who, when and why stay known."""
 
 from __future__ import annotations
 

@@ -60,6 +60,7 @@ RULES: dict[str, frozenset[str]] = {
             "work-out-pars",
             "answer-pars",
             "reopen-par",
+            "reopen-pars",
             "cart-twins",
             "what-if",
             "accuracy",

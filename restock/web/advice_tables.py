@@ -46,11 +46,9 @@ class AdvisedParTable(tables.Table):
     def render_tick(self, record: AdvisedPar):
         name = say("%(line)s on %(place)s") % {"line": self._label(record), "place": record.stocking_line.place}
         return format_html(
-            '<label class="tick-area"><input type="checkbox" name="ticked" value="{}" aria-label="{}"></label>'
-            '<input type="hidden" name="shown" value="{}">',
+            '<label class="tick-area"><input type="checkbox" name="ticked" value="{}" aria-label="{}"></label>',
             record.pk,
             name,
-            record.pk,
         )
 
     def render_line(self, record: AdvisedPar):

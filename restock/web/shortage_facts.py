@@ -37,9 +37,10 @@ class ShortageFacts:
     def cover(self, line: PlanLine) -> str:
         """How long the storerooms' pieces are likely to last, empty where nobody worked it out."""
         covers = self.covers.get(line.consumable_id, ())
-        if len({cover_words(cover) for cover in covers}) == 1:
-            return cover_words(covers[0])
-        return "; ".join(f"{cover.place.name} {cover_words(cover)}" for cover in covers)
+        words = [cover_words(cover.low, cover.high, cover.open_ended) for cover in covers]
+        if len(set(words)) == 1:
+            return words[0]
+        return "; ".join(f"{cover.place.name} {said}" for cover, said in zip(covers, words, strict=True))
 
     def acts(self, line: PlanLine) -> list[ShortageAction]:
         """What was done about it and still stands, newest first."""
@@ -69,16 +70,16 @@ def cover_made_at(department: Department) -> datetime | None:
     return cover.made_at if cover else None
 
 
-def cover_words(cover: StoreroomCover) -> str:
+def cover_words(low: int, high: int, open_ended: bool) -> str:
     """Days of cover as a range: "2 to 5 days", "14 days or more"; "none to spare" where the carts are owed it all."""
-    if cover.high == 0:
+    if high == 0:
         return _("none to spare")
-    if cover.low == cover.high:
-        if cover.open_ended:
-            return ngettext("%(days)d day or more", "%(days)d days or more", cover.low) % {"days": cover.low}
-        return ngettext("%(days)d day", "%(days)d days", cover.low) % {"days": cover.low}
-    words = _("%(low)d to %(high)d days or more") if cover.open_ended else _("%(low)d to %(high)d days")
-    return words % {"low": cover.low, "high": cover.high}
+    if low == high:
+        if open_ended:
+            return ngettext("%(days)d day or more", "%(days)d days or more", low) % {"days": low}
+        return ngettext("%(days)d day", "%(days)d days", low) % {"days": low}
+    words = _("%(low)d to %(high)d days or more") if open_ended else _("%(low)d to %(high)d days")
+    return words % {"low": low, "high": high}
 
 
 def act_words(action: ShortageAction) -> str:

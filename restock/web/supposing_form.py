@@ -10,13 +10,13 @@ from django.utils.translation import gettext_lazy as _
 from inventory.models import Consumable, Department, Room
 from restock.models import CaseType, Extra, SizeClass
 from restock.setups import Slot
-from restock.supposing import Supposition, cases_of_room
+from restock.supposing import MOST_LATE_DAYS, Supposition, cases_of_room
 
 MOST_CASES = 20
 
 
 class SupposeForm(forms.Form):
-    """Any of four changes of the day, together. Nothing is written."""
+    """Any of five changes of the day, together. Nothing is written."""
 
     add_room = forms.ModelChoiceField(
         label=_("In room"), queryset=Room.objects.none(), required=False, empty_label=_("none")
@@ -44,6 +44,9 @@ class SupposeForm(forms.Form):
     back_order = forms.ModelChoiceField(
         label=_("Line"), queryset=Consumable.objects.none(), required=False, empty_label=_("none")
     )
+    late_days = forms.IntegerField(
+        label=_("Days later than usual"), min_value=1, max_value=MOST_LATE_DAYS, required=False
+    )
 
     def __init__(self, *args, department: Department, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -69,9 +72,9 @@ class SupposeForm(forms.Form):
         if told.get("close_to") and told.get("close_to") == told.get("close_room"):
             self.add_error("close_to", _("Choose another room than the one that closes."))
         if not self.errors and not any(
-            told.get(name) for name in ("add_room", "close_room", "cancel_room", "back_order")
+            told.get(name) for name in ("add_room", "close_room", "cancel_room", "back_order", "late_days")
         ):
-            self.add_error(None, _("Suppose at least one change: a case, a room, a list or a line."))
+            self.add_error(None, _("Suppose at least one change: a case, a room, a list, a line or a delivery."))
         return told
 
     def supposition(self, listed: Sequence[Slot]) -> Supposition:
@@ -90,4 +93,4 @@ class SupposeForm(forms.Form):
             slot = Slot(told["add_room"].pk, case_type.pk, case_type.technique_id, size.pk, extras)
             added = (slot,) * (told["add_count"] or 1)
         back_ordered = frozenset({told["back_order"].pk} if told["back_order"] else ())
-        return Supposition(added, tuple(sorted(cancelled)), tuple(moved), back_ordered)
+        return Supposition(added, tuple(sorted(cancelled)), tuple(moved), back_ordered, told["late_days"] or 0)

@@ -59,6 +59,7 @@ urlpatterns = [
     path("advice/", par_advice.advised_pars, name="par-advice"),
     path("advice/work-out/", par_advice.work_out_pars, name="work-out-pars"),
     path("advice/answer/", par_advice.answer_pars, name="answer-pars"),
+    path("advice/undo/", par_advice.reopen_pars, name="reopen-pars"),
     path("advice/<int:advised_id>/undo/", par_advice.reopen_par, name="reopen-par"),
     path("advice/carts/", cart_twins.twins, name="cart-twins"),
     path("advice/what-if/", supposing.what_if, name="what-if"),

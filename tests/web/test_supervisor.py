@@ -258,7 +258,7 @@ class TestParAdvice:
         stale, good = advise(add_line(name="Stale")), advise(add_line())
         stale.stocking_line.par = 6
         stale.stocking_line.save()
-        posted = {"run": good.run_id, "act": "page", "shown": [stale.pk, good.pk], f"par-{stale.pk}": 9,
+        posted = {"run": good.run_id, "act": "ticked", "ticked": [stale.pk, good.pk], f"par-{stale.pk}": 9,
             f"par-{good.pk}": 9}  # fmt: skip
 
         said = words(supervising.post(reverse("answer-pars"), posted, follow=True))
@@ -275,6 +275,27 @@ class TestParAdvice:
 
         one = AdvisedPar.objects.get(pk=one.pk)
         assert (one.answer, one.stocking_line.par) == ("open", 5)
+
+    def test_all_of_a_choice_are_taken_and_undone_together(self, supervising, add_line, advise):
+        chosen = [advise(add_line(name=f"Bougie {n}")) for n in range(3)]
+        other = advise(add_line(name="Mask"))
+        form = {"run": other.run_id, "act": "choice", "chosen": "words=bougie"}
+
+        supervising.post(reverse("answer-pars"), form)
+
+        assert [AdvisedPar.objects.get(pk=one.pk).stocking_line.par for one in [*chosen, other]] == [9, 9, 9, 5]
+        page = supervising.get(reverse("par-advice"))
+        assert "The last answer was for 3 lines together." in words(page)
+        together = {"run": other.run_id, "answered_at": page.context["last_at"]}
+        assert "3 lines are open again." in words(supervising.post(reverse("reopen-pars"), together, follow=True))
+        assert [AdvisedPar.objects.get(pk=one.pk).stocking_line.par for one in chosen] == [5, 5, 5]
+
+    def test_advice_about_a_par_that_changed_since_is_not_shown(self, supervising, add_line, advise):
+        stale = advise(add_line(name="Stale"))
+        stale.stocking_line.par = 6
+        stale.stocking_line.save()
+
+        assert "Stale" not in supervising.get(reverse("par-advice")).text
 
     def test_without_any_day_to_learn_from_it_says_what_is_needed(self, supervising, plan):
         assert "It needs days with a case list and logged cases." in words(supervising.get(reverse("par-advice")))
@@ -320,6 +341,19 @@ class TestWhatIf:
         CaseFactory(room=room, date=tomorrow, order=1, case_type=hernia)
 
         assert "Lines that stay short: 0 → 1." in words(supervising.post(reverse("what-if"), {"back_order": tube.pk}))
+
+    def test_late_delivery_names_the_storerooms_that_would_not_last(
+        self, supervising, hernia, room, tube, storeroom, today
+    ):
+        """Three cases on each of the next days use one tube each; twenty tubes last no longer than a week."""
+        StockingLineFactory(place=storeroom, consumable=tube, par=20)
+        for ahead in range(1, 15):
+            for number in (1, 2, 3):
+                CaseFactory(room=room, date=today + timedelta(days=ahead), order=number, case_type=hernia)
+
+        said = words(supervising.post(reverse("what-if"), {"late_days": 10}))
+
+        assert re.search(r"may run out before the late delivery .* Main storeroom \d+ to \d+ days 4", said)
 
     @pytest.mark.parametrize("half", ["add_room", "nothing"])
     def test_supposing_too_little_is_refused(self, supervising, hernia, room, half):

@@ -2,13 +2,15 @@
 
 from datetime import date, timedelta
 
+from django.db.models import F
+from django.db.models.functions import Abs
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from inventory.models import Department, SizeRun
-from restock.models import Calibration, CaptureRate, Judgement, OpenedTally
+from restock.models import Calibration, CaptureRate, Judgement, LineDrift, OpenedTally
 from restock.opened_unused import opened_unused
 from restock.setups import Setups
 
@@ -30,7 +32,7 @@ def accuracy(request: HttpRequest) -> HttpResponse:
         "age": judgement and age_words(timezone.now() - judgement.judged_at),
         "kinds": Calibration.objects.filter(department=department).order_by("passed", "gap_95", "kind"),
         "rules": _by_rule(judgement),
-        "drifts": judgement.drifts.select_related("consumable")[:ROWS] if judgement else [],
+        "drifts": _drifts(judgement) if judgement else [],
         "rates": rates.order_by("mean", "consumable__code")[:ROWS],
         "unused": _unused(department, day),
         "first_day": day - timedelta(days=30),
@@ -47,6 +49,14 @@ def _by_rule(judgement: Judgement | None) -> list[dict]:
         for score in judgement.rules.filter(score__in=columns):
             rows.setdefault(score.rule, {"name": score.rule})[columns[score.score]] = score
     return list(rows.values())
+
+
+def _drifts(judgement: Judgement) -> list[LineDrift]:
+    """Those that differ by most pieces a day."""
+    by_size = judgement.drifts.select_related("consumable").order_by(
+        Abs(F("used_per_day") - F("forecast_per_day")).desc(), "pk"
+    )
+    return list(by_size[:ROWS])
 
 
 def _unused(department: Department, day: date) -> list[dict]:

@@ -6,6 +6,7 @@ from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
@@ -24,7 +25,8 @@ from ..tables import LINES_PER_PAGE
 
 ANSWERS_SHOWN = 20
 MOST_PAR = 9999
-TICKED, PAGE, REFUSE = "ticked", "page", "refuse"
+MOST_NOTE = AdvisedPar._meta.get_field("note").max_length
+TICKED, CHOICE, REFUSE = "ticked", "choice", "refuse"
 
 
 @require_safe
@@ -36,10 +38,12 @@ def advised_pars(request: HttpRequest) -> HttpResponse:
         return render(
             request, "advice/none.html", {"has_log": department.cases.filter(logged_at__isnull=False).exists()}
         )
-    pars = AdvisedPar.objects.filter(run=run).select_related("stocking_line__place", "stocking_line__consumable")
-    waiting = pars.filter(answer=AdvisedPar.Answer.OPEN).annotate(
+    waiting = par_advice.open_advice(run).select_related("stocking_line__place", "stocking_line__consumable")
+    waiting = waiting.annotate(
         days_saved=F("days_short_now") - F("days_short_advised"), pieces_more=F("on_hand_advised") - F("on_hand_now")
     )
+    answered = AdvisedPar.objects.filter(run=run, answered_at__gte=run.made_at).exclude(answer=AdvisedPar.Answer.OPEN)
+    last = answered.order_by("-answered_at").first()
     chosen = AdvisedParFilter(request.GET or None, queryset=waiting, department=department, request=request)
     most_helpful_first = chosen.qs.order_by("-days_saved", "pieces_more", "pk")
     table = AdvisedParTable(most_helpful_first, empty_text=_("No open advice is like that."))
@@ -56,11 +60,12 @@ def advised_pars(request: HttpRequest) -> HttpResponse:
         "table": table,
         "filter": chosen,
         "waiting": chosen.qs.count(),
-        "on_page": len(table.page.object_list) if table.page else 0,
         "effect": effect,
-        "answered": pars.exclude(answer=AdvisedPar.Answer.OPEN)
-        .select_related("answered_by")
-        .order_by("-answered_at", "pk")[:ANSWERS_SHOWN],
+        "last_at": last and last.answered_at.isoformat(),
+        "last_lines": answered.filter(answered_at=last.answered_at).count() if last else 0,
+        "answered": answered.select_related(
+            "answered_by", "stocking_line__place", "stocking_line__consumable"
+        ).order_by("-answered_at", "pk")[:ANSWERS_SHOWN],
     }
     return render(request, "advice/pars.html", context)
 
@@ -88,10 +93,10 @@ def work_out_pars(request: HttpRequest) -> HttpResponse:
 
 @require_POST
 def answer_pars(request: HttpRequest) -> HttpResponse:
-    """Take or refuse the ticked proposals, or take all that the page shows."""
+    """Take or refuse the ticked proposals, or take all that the filter above the list lets through."""
     run = get_object_or_404(ParAdviceRun, pk=key_in(request.POST.get("run")), department=current_department(request))
     try:
-        said = _said(request.POST)
+        said = _all_chosen(request, run) if request.POST.get("act") == CHOICE else _said(request.POST)
     except ValueError as problem:
         messages.error(request, str(problem))
         return redirect(_back(request))
@@ -122,14 +127,40 @@ def reopen_par(request: HttpRequest, advised_id: int) -> HttpResponse:
     return redirect("par-advice")
 
 
+@require_POST
+def reopen_pars(request: HttpRequest) -> HttpResponse:
+    """Take back all that was answered together."""
+    run = get_object_or_404(ParAdviceRun, pk=key_in(request.POST.get("run")), department=current_department(request))
+    answered_at = parse_datetime(request.POST.get("answered_at", ""))
+    if answered_at is None:
+        return redirect("par-advice")
+    reopened = par_advice.reopen_together(run, answered_at, by=request.user, at=timezone.now())
+    words = ngettext("%(lines)d line is open again.", "%(lines)d lines are open again.", len(reopened.taken))
+    messages.success(request, words % {"lines": len(reopened.taken)})
+    for problem in dict.fromkeys(reopened.problems):
+        messages.error(request, problem)
+    return redirect("par-advice")
+
+
 def _said(posted: QueryDict) -> list[par_advice.Said]:
     """Raises ValueError, in words, for a par that is no number of pieces."""
-    act = posted.get("act", TICKED)
-    note = posted.get("note", "")[:200]
+    refuse, note = posted.get("act") == REFUSE, posted.get("note", "")[:MOST_NOTE]
     return [
-        par_advice.Said(key_in(pk), None if act == REFUSE else _par(posted.get(f"par-{pk}", "")), note)
-        for pk in posted.getlist("shown" if act == PAGE else "ticked")
+        par_advice.Said(key_in(pk), None if refuse else _par(posted.get(f"par-{pk}", "")), note)
+        for pk in posted.getlist("ticked")
     ]
+
+
+def _all_chosen(request: HttpRequest, run: ParAdviceRun) -> list[par_advice.Said]:
+    """Everything open that the list's own filter lets through, each with the par that is advised."""
+    chosen = AdvisedParFilter(
+        QueryDict(request.POST.get("chosen", "")),
+        queryset=par_advice.open_advice(run),
+        department=current_department(request),
+        request=request,
+    )
+    note = request.POST.get("note", "")[:MOST_NOTE]
+    return [par_advice.Said(pk, advised, note) for pk, advised in chosen.qs.values_list("pk", "advised")]
 
 
 def _par(text: str) -> int:

@@ -13,6 +13,7 @@ from ..ages import day_words
 from ..charts import days_of_hundred
 from ..current import current_department, current_plan, day_to_plan, today
 from ..hubs import hub_swatch
+from ..shortage_facts import cover_words
 from ..supposing_form import SupposeForm
 
 LINES_SHOWN = 50
@@ -36,7 +37,8 @@ def what_if(request: HttpRequest) -> HttpResponse:
         return render(request, "advice/what_if.html", context, status=400 if form.errors else 200)
     supposition = form.supposition(listed_slots(department, day))
     answer = suppose(department, day, supposition, policy=policy_of(department))
-    return render(request, "advice/what_if.html", {**context, **_told(answer)})
+    context |= {"late_days": supposition.delivery_late_days} | _told(answer)
+    return render(request, "advice/what_if.html", context)
 
 
 def _told(answer: Answer) -> dict:
@@ -49,6 +51,7 @@ def _told(answer: Answer) -> dict:
         "short": tuple(int((draft.top_up > draft.allocated).sum()) for draft in (answer.before, answer.after)),
         "rows": rows[:LINES_SHOWN],
         "lines": len(rows),
+        "running_out": [(one, cover_words(one.cover[0], one.cover[2], one.cover_open)) for one in answer.running_out],
     }
 
 
