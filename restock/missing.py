@@ -11,7 +11,7 @@ from collections.abc import Iterable
 import numpy as np
 from django.db.models import Q, Sum
 
-from .forecasting.demand import expected_shortfall
+from .forecasting.demand import expected_shortfall, p_short
 from .models import Plan, PlanLine, Policy, Shortage
 
 NOT_FOUND = Shortage.Cause.NOT_FOUND
@@ -31,6 +31,15 @@ def keep_shortages(plan: Plan, line_ids: Iterable[int]) -> None:
     policy = Policy.objects.filter(department=plan.department_id).first() or Policy()
     for line in lines:
         _keep(line, policy)
+
+
+def p_short_as_it_will_stand(shortage: Shortage) -> float:
+    """The chance that the line runs short with everything carried but what was not found."""
+    line = shortage.plan_line
+    if not shortage.not_found:
+        return line.p_short_after
+    after = max(line.usable + line.allocated - shortage.not_found, 0)
+    return float(p_short(np.array([line.pmf]), np.array([after]))[0])
 
 
 def _keep(line: PlanLine, policy: Policy) -> None:

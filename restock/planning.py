@@ -18,6 +18,7 @@ from .forecasting import demand
 from .forecasting.allocation import allocate
 from .forecasting.usage import METHOD
 from .models import Case, Learning, Pick, Plan, PlanLine, Policy, Shortage
+from .out_of_reach import out_of_reach
 from .reasons import why, why_short
 from .stock import Stock, read_stock
 from .tallies import bring_forward
@@ -213,6 +214,8 @@ def _shortages(
             in_store=in_store,
             unusable=unusable,
             capacity=line.capacity,
+            wanted=int(top_up[n]),
+            given=int(allocated[n]),
         )
         shortages.append(ShortageDraft(n, cause, short_by, float(weight[n] * after[n]), reason))
     return tuple(shortages)
@@ -270,7 +273,7 @@ def _parameters(policy: Policy) -> dict:
 
 
 def _inputs(department: Department, draft: Draft, learning: Learning, at: datetime) -> dict:
-    """What was known when the plan was made, in counts and dates only."""
+    """What was known when the plan was made, in counts and dates, and what no line of the plan can show."""
     counts = Count.objects.filter(place__department=department, place__role="cart").aggregate(
         oldest=Min("at"), newest=Max("at")
     )
@@ -282,4 +285,5 @@ def _inputs(department: Department, draft: Draft, learning: Learning, at: dateti
         "known_until": at.isoformat(),
         "oldest_count": counts["oldest"] and counts["oldest"].isoformat(),
         "newest_count": counts["newest"] and counts["newest"].isoformat(),
+        "out_of_reach": out_of_reach(draft.forecast),
     }

@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
+RARELY = 0.01  # of such days: a line that runs short no more often is short of its par, not of what the day needs
+ROUNDING = 1e-9  # keeps 0.93 from becoming 92 of 100
+
 
 def times_in(share: float) -> str:
     """A share of days in words that a person can picture: 0.95 is "19 of 20", 0.995 is "199 of 200"."""
@@ -9,6 +15,30 @@ def times_in(share: float) -> str:
         if abs(round(share * days) - share * days) < 1e-6:
             return f"{round(share * days)} of {days}"
     return f"{share * 100:.2f} of 100"
+
+
+def may_run_short(p_short: float) -> bool:
+    """Whether a line runs short on more than 1 in 100 such days, rather than being below its par only."""
+    return p_short > RARELY
+
+
+def enough_for(p_short: float) -> str:
+    """On how many of such days a line lasts, rounded down: 0.034 is "enough for 96 of 100 such days"."""
+    if p_short > RARELY:
+        return f"enough for {math.floor((1 - p_short) * 100 + ROUNDING)} of 100 such days"
+    if p_short >= 0.001:
+        return f"enough for {math.floor((1 - p_short) * 1000 + ROUNDING)} of 1000 such days"
+    return "enough for more than 999 of 1000 such days"
+
+
+def how_many_short(p_shorts: Sequence[float]) -> str:
+    """How many of the lines that stay short may run out, and how many are merely below what they should hold."""
+    risky = sum(may_run_short(p) for p in p_shorts)
+    below = len(p_shorts) - risky
+    first = f"{risky or 'No'} line{'' if risky == 1 else 's'} may run short on more than 1 in 100 such days"
+    if not below:
+        return f"{first}."
+    return f"{first}; {below} {'is' if below == 1 else 'are'} only below what should be held."
 
 
 def pieces(n: float) -> str:
@@ -38,6 +68,10 @@ def why(
     widened: bool,
 ) -> str:
     """Why a line of a cart needs `top_up` pieces and gets `allocated`. Figures as in PlanLine."""
+    if cases == 0 and q_service < target and target in (par, floor):
+        kept = f"Kept at par {par}" if target == par else f"Kept at no less than {floor}"
+        asked = _asked(top_up, allocated)
+        return f"{kept}; no listed case is likely to use it; {_held(on_hand, usable)}; {asked}."
     likely = f"{_cases(cases)} {pieces(mean)} on average, {q_service} covers {times_in(service_level)} such days"
     if not has_log:
         likely += " (from the set-up standard, no log yet)"
@@ -77,8 +111,22 @@ def _asked(top_up: int, allocated: int) -> str:
     return f"{top_up} to add" if top_up else "nothing to add"
 
 
-def why_short(*, cause: str, short_by: int, asked: int, in_store: int, unusable: int, capacity: int | None) -> str:
-    """Why a line stays short. `in_store` and `unusable` count pieces of the line in all storerooms."""
+def why_short(
+    *,
+    cause: str,
+    short_by: int,
+    asked: int,
+    in_store: int,
+    unusable: int,
+    capacity: int | None,
+    wanted: int,
+    given: int,
+) -> str:
+    """Why a line stays short.
+
+    `in_store` and `unusable` count pieces of the line in all storerooms, `asked` what all carts need; this cart needs
+    `wanted` and gets `given`.
+    """
     if cause == "bin_too_small":
         return f"The bin holds {capacity}; the day may need {short_by} more. Keep some beside it or raise the capacity."
     if cause == "pharmacy":
@@ -87,4 +135,9 @@ def why_short(*, cause: str, short_by: int, asked: int, in_store: int, unusable:
         return f"The storerooms hold {unusable}, all out of date or set aside; {asked} asked for in all."
     if cause == "storeroom_empty":
         return f"The storerooms have none; {asked} asked for in all."
-    return f"The storerooms have {in_store} and {asked} were asked for in all; the others need them more."
+    if wanted == asked:
+        return f"The storerooms have {in_store}; this cart gets {given} of {wanted}; no other asks."
+    return (
+        f"The storerooms have {in_store} and {asked} were asked for in all; this cart gets {given} of {wanted}. "
+        "Each piece goes where it prevents most."
+    )

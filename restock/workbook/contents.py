@@ -8,7 +8,10 @@ from datetime import date, datetime
 from django.db.models import Max, Q
 
 from inventory.models import Bin, Count, Packaging, Place, StockingLine
+from restock.missing import p_short_as_it_will_stand
 from restock.models import Pick, Plan, PlanLine, Shortage
+from restock.out_of_reach import sentences
+from restock.reasons import may_run_short
 
 MINUTE, HOUR, DAY = 60, 3600, 86_400  # seconds
 
@@ -36,14 +39,28 @@ class CartRow:
 
 
 @dataclass(frozen=True, slots=True)
+class ShortRow:
+    """One line that stays short. `p_short`: the chance that it runs short on the day as it will stand."""
+
+    shortage: Shortage
+    bin: Bin | None
+    p_short: float
+
+
+@dataclass(frozen=True, slots=True)
 class PickList:
-    """A plan as it is carried: storerooms and carts in walking order, each with its rows."""
+    """A plan as it is carried: storerooms and carts in walking order, each with its rows.
+
+    shortages: those first that may run short on the day, worst first. out_of_reach: sentences about booked demand that
+    no cart in reach can serve.
+    """
 
     plan: Plan
     storerooms: tuple[tuple[Place, tuple[PickRow, ...]], ...]
     carts: tuple[tuple[Place, tuple[CartRow, ...]], ...]
     carts_without_rows: tuple[Place, ...]
-    shortages: tuple[tuple[Shortage, Bin | None], ...]
+    shortages: tuple[ShortRow, ...]
+    out_of_reach: tuple[str, ...]
     count_ages: str
 
 
@@ -76,16 +93,25 @@ def pick_list(plan: Plan) -> PickList:
     for cart_rows in rows.values():
         cart_rows.sort(key=lambda row: (*_bin_order(row.bin), row.line.consumable.section, row.line.consumable.code))
 
-    short = [line.shortage for line in lines if hasattr(line, "shortage")]
-    short.sort(key=lambda shortage: (-shortage.harm, -shortage.short_by, shortage.pk))
+    short = []
+    for line in lines:
+        if hasattr(line, "shortage"):
+            p_short = p_short_as_it_will_stand(line.shortage)
+            short.append(ShortRow(line.shortage, bins.get((line.place_id, line.consumable_id)), p_short))
+    short.sort(key=_worst_first)
     return PickList(
         plan=plan,
         storerooms=storeroom_rows(plan),
         carts=tuple((cart, tuple(rows[cart])) for cart in carts if cart in rows),
         carts_without_rows=tuple(cart for cart in carts if cart not in rows),
-        shortages=tuple((s, bins.get((s.plan_line.place_id, s.plan_line.consumable_id))) for s in short),
+        shortages=tuple(short),
+        out_of_reach=tuple(sentences(plan.inputs.get("out_of_reach", []))),
         count_ages=_count_ages([counted_at.get(where) for where in all_lines], plan.made_at),
     )
+
+
+def _worst_first(row: ShortRow) -> tuple[bool, float, int, int]:
+    return not may_run_short(row.p_short), -row.shortage.harm, -row.shortage.short_by, row.shortage.pk
 
 
 def in_packs(pieces: int, pack_sizes: Iterable[int]) -> str:

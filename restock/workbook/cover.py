@@ -9,6 +9,7 @@ from openpyxl.styles import Alignment, Border, Font
 from openpyxl.worksheet.worksheet import Worksheet
 
 from inventory.models import Place
+from restock.reasons import how_many_short
 
 from .contents import CartRow, PickList, count_of
 from .layout import BOLD, BOX, FAINT, LINE, PLAIN, TICK_BOX, fit_height, put, put_across, put_title, set_widths
@@ -21,7 +22,8 @@ HOW_TO = (
     "2. Each cart has a sheet in drawer order. Tick what is in. A reason stands beside every quantity.",
     "3. Type the Picked numbers into this file, save it as .xlsx and give it back: manage.py confirm FILE.xlsx --by "
     "YOU. Confirming twice changes nothing; rows filled in later can be confirmed later.",
-    "Rows may be sorted, filtered or deleted. Leave the Reference column and the line at the foot of this sheet alone.",
+    "Rows may be filtered, deleted, or sorted with all their columns. Leave the Reference column and the line at the "
+    "foot of this sheet alone.",
 )
 
 # The cautions of the trade; the first two rest on AAGBI 2012, ASA 2008 and ASHP 2017, latex on 21 CFR 801.437.
@@ -37,6 +39,10 @@ CAUTIONS = (
     "Local policy and the maker's instructions come first.",
     "This list works on paper. When the system is down, go on with it and type the numbers in later.",
 )
+
+METHODS = {
+    "tilted-dirichlet": "what each kind of case used before, leaning on the set-up standard where the log is thin",
+}
 
 WIDTHS = (4, 28, 7, 7, 2, 4, 28, 7, 7)  # two blocks side by side: box, cart, add, short
 
@@ -59,29 +65,49 @@ def _facts(contents: PickList) -> list[tuple[str, str]]:
     picks = [row.pick for _, rows in contents.storerooms for row in rows]
     pieces = sum(pick.quantity for pick in picks)
     storerooms = ", ".join(storeroom.name for storeroom, _ in contents.storerooms)
-    short = sum(shortage.short_by for shortage, _ in contents.shortages)
+    short = sum(row.shortage.short_by for row in contents.shortages)
+    nothing = "Nothing known missing after everything on this list is carried."
+    if contents.out_of_reach:
+        nothing = "Nothing known missing on the carts after everything on this list is carried."
     return [
         ("Department", plan.department.name),
-        ("Made", f"{dateformat.format(made_at, 'l j F Y, H:i')} by {plan.by.get_username() if plan.by else 'no one'}"),
+        ("Made", dateformat.format(made_at, "l j F Y, H:i") + (f" by {plan.by.get_username()}" if plan.by else "")),
         (
             "To carry",
             f"{count_of(pieces, 'piece')} in {count_of(len(picks), 'pick')}, from {storerooms}" if picks else "nothing",
         ),
         (
             "Short",
-            f"Lines that stay short: {len(contents.shortages)}, by {count_of(short, 'piece')} together. See the sheet "
-            "Shortages."
+            f"{count_of(len(contents.shortages), 'line')} by {count_of(short, 'piece')} together. "
+            f"{how_many_short([row.p_short for row in contents.shortages])} See the sheet Shortages."
             if contents.shortages
-            else "Nothing known missing after everything on this list is carried.",
+            else nothing,
+        ),
+        *(
+            [
+                (
+                    "No cart",
+                    f"{count_of(len(contents.out_of_reach), 'line')} that listed cases likely use and no cart in "
+                    "reach keeps. See the sheet Shortages.",
+                )
+            ]
+            if contents.out_of_reach
+            else []
         ),
         ("Counts", contents.count_ages),
         (
             "Based on",
             f"{count_of(plan.inputs['listed_cases'], 'listed case')} for the day and "
-            f"{count_of(plan.inputs['logged_cases'], 'logged case')} of the past, by {plan.method}. "
+            f"{count_of(plan.inputs['logged_cases'], 'logged case')} of the past. Method: {_method(plan.method)}. "
             "Every number is an estimate.",
         ),
     ]
+
+
+def _method(method: str) -> str:
+    """The method in plain words with its version, "name-2"; one that has no plain words keeps its name."""
+    name, _, version = method.rpartition("-")
+    return f"{METHODS[name]} (version {version})" if name in METHODS else method
 
 
 def _put_fact(sheet: Worksheet, row: int, label: str, text: str) -> int:
@@ -100,7 +126,8 @@ def _put_paragraphs(sheet: Worksheet, row: int, title: str, paragraphs: tuple[st
 def _put_carts(sheet: Worksheet, row: int, contents: PickList) -> int:
     """The carts on this list, to tick off, in two blocks read downwards."""
     _put_subtitle(sheet, row, "Carts on this list")
-    _put_cells(sheet, row + 1, 2 * [None, None, "add", "short", None], font=FAINT)
+    _put_cells(sheet, row + 1, 2 * [None, None, "pieces to add", "pieces short", None], font=FAINT)
+    fit_height(sheet, row + 1, len(WIDTHS))
     row += 2
     half = -(-len(contents.carts) // 2)
     for left, right in zip_longest(contents.carts[:half], contents.carts[half:]):

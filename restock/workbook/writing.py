@@ -10,10 +10,11 @@ from openpyxl import Workbook
 from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
-from inventory.models import Bin, Consumable, Place
-from restock.models import Plan, Shortage
+from inventory.models import Consumable, Place
+from restock.models import Plan
+from restock.reasons import enough_for, how_many_short
 
-from .contents import CartRow, PickList, PickRow, count_of, pick_list
+from .contents import CartRow, PickList, PickRow, ShortRow, count_of, pick_list
 from .cover import write_cover
 from .layout import (
     BOLD,
@@ -73,6 +74,7 @@ SHORTAGES = (
     Heading("Code", 8),
     Heading("Name", 38),
     Heading("Short by", 8, "center", BOLD, "0"),
+    Heading("As it will stand", 22, indent=1),
     Heading("Cause", 30, indent=1),
     Heading("Why", 56, indent=1),
 )
@@ -192,25 +194,27 @@ def _cart_row(row: CartRow, *, opens_bin: bool) -> TableRow:
 
 def _write_shortages(sheet: Worksheet, contents: PickList) -> None:
     set_widths(sheet, [heading.width for heading in SHORTAGES])
-    said = (
-        f"For {_day(contents.plan.for_date)}: what stays short after everything on this list has been carried, "
-        "worst first. A clinician decides what stands in for what."
-    )
-    if not contents.shortages:
-        said = f"For {_day(contents.plan.for_date)}: nothing known missing after everything on this list is carried."
-    heading_row = put_title(sheet, "Shortages", [said], len(SHORTAGES))
-    put_table(sheet, heading_row, SHORTAGES, [_shortage_row(shortage, bin) for shortage, bin in contents.shortages])
+    said = f"For {_day(contents.plan.for_date)}: nothing known missing after everything on this list is carried."
+    if contents.shortages:
+        said = (
+            f"For {_day(contents.plan.for_date)}: what stays short after everything on this list has been carried, "
+            f"worst first. {how_many_short([row.p_short for row in contents.shortages])} "
+            "A clinician decides what stands in for what."
+        )
+    heading_row = put_title(sheet, "Shortages", [said, *contents.out_of_reach], len(SHORTAGES))
+    put_table(sheet, heading_row, SHORTAGES, [_shortage_row(row) for row in contents.shortages])
 
 
-def _shortage_row(shortage: Shortage, bin: Bin | None) -> TableRow:
-    line = shortage.plan_line
+def _shortage_row(row: ShortRow) -> TableRow:
+    shortage, line = row.shortage, row.shortage.plan_line
     return TableRow(
         [
             line.place.name,
-            bin.code if bin else "no bin",
+            row.bin.code if row.bin else "no bin",
             line.consumable.code,
             _counted_in(line.consumable.label, line.consumable),
             shortage.short_by,
+            enough_for(row.p_short),
             shortage.get_cause_display(),
             shortage.reason,
         ]

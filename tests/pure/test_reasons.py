@@ -2,7 +2,7 @@
 
 import pytest
 
-from restock.reasons import pieces, times_in, why, why_short
+from restock.reasons import enough_for, how_many_short, pieces, times_in, why, why_short
 
 LINE = {
     "cases": 4, "mean": 5.2, "q_service": 8, "service_level": 0.99, "on_hand": 3, "usable": 3, "par": 4, "floor": 0,
@@ -54,8 +54,53 @@ def test_an_average_has_as_many_digits_as_mean_something(n, words):
 
 
 def test_a_shortage_names_what_can_be_done():
-    shared = {"short_by": 3, "asked": 9, "in_store": 6, "unusable": 2, "capacity": 4}
+    shared = {"short_by": 3, "asked": 9, "in_store": 6, "unusable": 2, "capacity": 4, "wanted": 5, "given": 2}
 
     assert why_short(cause="pharmacy", **shared).endswith("ask for 3.")
-    assert "The storerooms have 6 and 9 were asked for" in why_short(cause="storeroom_low", **shared)
+    low = why_short(cause="storeroom_low", **shared)
+    assert "The storerooms have 6 and 9 were asked for in all; this cart gets 2 of 5." in low
+    assert "no other asks" in why_short(cause="storeroom_low", **shared | {"wanted": 9, "given": 6})
     assert "The bin holds 4" in why_short(cause="bin_too_small", **shared)
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"par": 4, "target": 4}, "Kept at par 4; no listed case is likely to use it; 1 on hand; 3 to add."),
+        (
+            {"par": 2, "floor": 4, "target": 4},
+            "Kept at no less than 4; no listed case is likely to use it; 1 on hand; 3 to add.",
+        ),
+    ],
+)
+def test_a_line_that_only_its_par_asks_for_says_so_without_a_forecast(changes, said):
+    kept = {"cases": 0, "mean": 0.1, "q_service": 1, "on_hand": 1, "usable": 1, "top_up": 3, "allocated": 3}
+
+    assert sentence(**kept, **changes) == said
+
+
+@pytest.mark.parametrize(
+    ("p_short", "said"),
+    [
+        (1.0, "enough for 0 of 100 such days"),
+        (0.07, "enough for 93 of 100 such days"),
+        (0.0101, "enough for 98 of 100 such days"),
+        (0.01, "enough for 990 of 1000 such days"),
+        (0.0025, "enough for 997 of 1000 such days"),
+        (0.0, "enough for more than 999 of 1000 such days"),
+    ],
+)
+def test_days_that_a_line_lasts_are_never_rounded_up(p_short, said):
+    assert enough_for(p_short) == said
+
+
+@pytest.mark.parametrize(
+    ("p_shorts", "said"),
+    [
+        ([0.2, 0.02, 0.01], "2 lines may run short on more than 1 in 100 such days; 1 is only below what"),
+        ([0.2], "1 line may run short on more than 1 in 100 such days."),
+        ([0.0, 0.0], "No lines may run short on more than 1 in 100 such days; 2 are only below"),
+    ],
+)
+def test_lines_that_may_run_short_are_counted_apart_from_those_below_par(p_shorts, said):
+    assert how_many_short(p_shorts).startswith(said)

@@ -10,6 +10,7 @@ from inventory.models import Basis, Criticality, Owner
 from restock.forecast import forecast_day, read_frame, read_known
 from restock.forecasting import demand
 from restock.models import Pick, Plan, Policy, SetupStandard, Shortage, UsageRecord
+from restock.out_of_reach import sentences
 from restock.planning import make_plan
 from restock.tallies import bring_forward
 from tests.factories import (
@@ -20,6 +21,7 @@ from tests.factories import (
     ConsumableFactory,
     ExtraFactory,
     LotFactory,
+    RoomFactory,
     SizeClassFactory,
     SizeRunFactory,
     StockingLineFactory,
@@ -376,3 +378,27 @@ def test_a_forecast_costs_the_same_queries_for_one_line_and_for_sixty(
 
     with django_assert_num_queries(27):
         forecast_for(department)
+
+
+def test_what_a_listed_case_uses_and_no_cart_in_reach_keeps_is_named(
+    department, cart, room, tube, storeroom, laid_out, technician
+):
+    kept, missing, rare = (ConsumableFactory(code=code, name=code.title()) for code in ("KEPT", "BLOCKER", "RARE"))
+    StockingLineFactory(place=cart, consumable=kept, par=1)
+    other_room = RoomFactory(code="OR-9", walk_order=9)
+    StockingLineFactory(place=CartFactory(room=other_room), consumable=missing, par=1)
+    case_type = CaseTypeFactory()
+    for consumable, probability in ((kept, 1.0), (missing, 0.9), (rare, 0.1)):
+        laid_out(case_type, consumable, probability)
+    for in_room, order in ((room, 1), (room, 2), (other_room, 1)):
+        CaseFactory(room=in_room, order=order, case_type=case_type)
+
+    entries = plan_for(department).inputs["out_of_reach"]
+
+    assert {(entry["room"], entry["code"], entry["cases"]) for entry in entries} == {
+        (room.code, "BLOCKER", 2),
+        ("OR-9", "KEPT", 1),
+    }
+    [said] = [one for one in sentences(entries) if "BLOCKER" in one]
+    assert said.startswith(f"No cart in reach of {room.code} keeps BLOCKER Blocker: 2 cases likely use it, 2.")
+    assert said.endswith(f"fetch from {storeroom.name}.")

@@ -11,6 +11,7 @@ from openpyxl import Workbook, load_workbook
 from inventory import ledger
 from inventory.importing.problems import SheetRefused
 from inventory.models import StockingLine
+from restock.models import Shortage
 from restock.workbook import Paper, read_back, write_workbook
 from restock.workbook.contents import in_packs
 from restock.workbook.layout import sheet_name
@@ -128,6 +129,62 @@ def test_shortages_stand_worst_first_with_cause_and_reason(plan, cart, tube, pat
     ]
 
 
+def test_a_line_that_may_run_short_stands_before_one_that_is_only_below_par(plan, cart, tube, path):
+    mask = ConsumableFactory(code="MASK", name="Face mask")
+    below_par, risky = (make_line(plan, cart, consumable, top_up=4, allocated=3) for consumable in (tube, mask))
+    below_par.p_short_after = 0.0004
+    below_par.save()
+    make_shortage(below_par)
+    Shortage.objects.update(harm=50)
+    make_shortage(risky)
+
+    sheet = write(plan, path)["Shortages"]
+
+    assert [(r["Code"], r["As it will stand"]) for r in table(sheet)] == [
+        ("MASK", "enough for 98 of 100 such days"),
+        ("ETT-7.0", "enough for more than 999 of 1000 such days"),
+    ]
+    assert "1 line may run short on more than 1 in 100 such days; 1 is only below" in sheet["A2"].value
+
+
+def test_pieces_that_were_not_found_count_in_how_a_line_will_stand(plan, cart, tube, path):
+    line = make_line(plan, cart, tube, on_hand=0, top_up=4, allocated=4)
+    line.pmf, line.p_short_after = [0.0, 0.0, 0.0, 0.25, 0.75], 0.0
+    line.save()
+    Shortage.objects.create(plan_line=line, cause="not_found", short_by=1, not_found=1, harm=1, reason="Not found.")
+
+    [row] = table(write(plan, path)["Shortages"])
+
+    assert row["As it will stand"] == "enough for 25 of 100 such days"
+
+
+def test_booked_demand_that_no_cart_can_serve_is_on_the_cover_and_the_shortage_sheet(plan, path):
+    plan.inputs["out_of_reach"] = [
+        {"room": "OR-3", "code": "BB", "name": "BB Blocker", "cases": 1, "mean": 1.0, "fetch_from": "Main storeroom",
+         "pharmacy": False}
+    ]  # fmt: skip
+
+    workbook = write(plan, path)
+
+    assert workbook["Shortages"]["A3"].value == (
+        "No cart in reach of OR-3 keeps BB Blocker: 1 case likely uses it, 1.0 pieces on average; "
+        "fetch from Main storeroom."
+    )
+    words = [str(cell.value) for row in workbook["Cover"] for cell in row if cell.value]
+    assert any(said.startswith("1 line that listed cases likely use and no cart in reach keeps") for said in words)
+    assert "Nothing known missing after everything on this list is carried." not in words
+
+
+def test_a_plan_that_nobody_in_person_asked_for_names_no_one(department, path):
+    plan = make_plan(department)
+    plan.method = "tilted-dirichlet-2"
+
+    words = [str(cell.value) for row in write(plan, path)["Cover"] for cell in row if cell.value]
+
+    assert "Wednesday 4 March 2026, 17:05" in words
+    assert any("where the log is thin (version 2)." in said for said in words)
+
+
 def test_the_cover_says_for_whom_when_on_what_counts_and_with_which_cautions(plan, cart, tube, storeroom, path):
     make_pick(make_line(plan, cart, tube), storeroom)
     words = "\n".join(str(cell.value) for row in write(plan, path)["Cover"] for cell in row if cell.value)
@@ -137,7 +194,7 @@ def test_the_cover_says_for_whom_when_on_what_counts_and_with_which_cautions(pla
         "Wednesday 4 March 2026, 17:05 by technician",
         "4 pieces in 1 pick, from Main storeroom",
         "has ever been counted",
-        "1 listed case for the day and 40 logged cases of the past, by test 1.",
+        "1 listed case for the day and 40 logged cases of the past. Method: test 1.",
         "Cart 1",
         "does not replace the equipment check",
         "Not for controlled drugs",
