@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date, datetime
 
 from django.db import transaction
 
 from inventory.models import Department
 
-from .advising.storerooms import advise_orders
+from .advising.storerooms import OrderProposal, advise_orders
 from .models import StoreroomCover
+from .tallies import bring_forward
 
 
-def keep_cover(department: Department, *, today: date, at: datetime) -> int:
-    """Replace the days of cover of every storeroom line, from what is known today. Returns how many lines there are."""
+def work_out_cover(department: Department, *, today: date, at: datetime) -> int:
+    """Learn what is new, and keep the days of cover of every storeroom line. Returns how many lines there are."""
+    bring_forward(department=department, at=at)
+    return keep_cover(department, advise_orders(department, today=today), at=at)
+
+
+@transaction.atomic
+def keep_cover(department: Department, proposals: Iterable[OrderProposal], *, at: datetime) -> int:
+    """Replace the department's days of cover by those of the proposals. Returns how many there are."""
+    StoreroomCover.objects.filter(place__department=department).delete()
     covers = [
         StoreroomCover(
             place=proposal.place,
@@ -25,9 +35,6 @@ def keep_cover(department: Department, *, today: date, at: datetime) -> int:
             open_ended=proposal.cover_open,
             made_at=at,
         )
-        for proposal in advise_orders(department, today=today)
+        for proposal in proposals
     ]
-    with transaction.atomic():
-        StoreroomCover.objects.filter(place__department=department).delete()
-        StoreroomCover.objects.bulk_create(covers, batch_size=500)
-    return len(covers)
+    return len(StoreroomCover.objects.bulk_create(covers, batch_size=500))

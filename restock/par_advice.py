@@ -19,6 +19,7 @@ from inventory.models import Department
 from .advising.pars import ParAdvice, advise_pars
 from .models import AdvisedPar, ParAdviceRun, ParChange
 from .par_changes import ParRefused, change_par
+from .tallies import bring_forward
 
 Answer = AdvisedPar.Answer
 
@@ -42,7 +43,11 @@ class Answered:
 
 
 def work_out(department: Department, *, today: date, at: datetime, by=None) -> ParAdviceRun:
-    """Work the advice out and keep every line whose par it would change. Raises ValueError without a day to go by."""
+    """Learn what is new, work the advice out and keep every line whose par it would change.
+
+    Raises ValueError without a day to go by.
+    """
+    bring_forward(department=department, at=at)
     return keep_advice(department, advise_pars(department, today=today), at=at, by=by)
 
 

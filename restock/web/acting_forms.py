@@ -14,12 +14,17 @@ MOST_PIECES = 9999
 Kind = ShortageAction.Kind
 
 
-class ActForm(forms.Form):
-    """What every act carries: a key made with the form, so that a form sent twice acts once."""
+class UndoForm(forms.Form):
+    """A key made with the form, so that a form sent twice acts once."""
+
+    key = forms.RegexField(r"^[A-Za-z0-9-]{8,40}$", widget=forms.HiddenInput)
+
+
+class ActForm(UndoForm):
+    """What every act has in common."""
 
     kind: Kind
     button = _("Save")
-    key = forms.RegexField(r"^[A-Za-z0-9-]{8,40}$", widget=forms.HiddenInput)
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, auto_id=f"{self.kind}-%s", **kwargs)

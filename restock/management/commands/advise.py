@@ -15,8 +15,10 @@ from restock.advising.scarce import share_scarce
 from restock.advising.sizes import size_readiness
 from restock.advising.storerooms import COVER_CHANCE, OrderProposal, advise_orders
 from restock.advising.tonight import advise_moves
+from restock.cover import keep_cover
 from restock.management.base import DepartmentCommand, day_argument, day_meant
 from restock.models import Policy
+from restock.par_advice import keep_advice
 from restock.planning import draft_plan
 from restock.tallies import bring_forward
 
@@ -58,7 +60,9 @@ class Command(DepartmentCommand):
             looks_back.add_argument(
                 "--days", type=int, default=DAYS, metavar="N", help=f"Operating days to look back ({DAYS})."
             )
-        about.add_parser("orders", help="What the storerooms should order, and how long their stock lasts.")
+        orders = about.add_parser("orders", help="What the storerooms should order, and how long their stock lasts.")
+        for on_a_page, what in ((pars, "the advice to be answered"), (orders, "the days of cover")):
+            on_a_page.add_argument("--keep", action="store_true", help=f"Keep {what} for the pages: once a night, say.")
         for name, what in {
             "moves": "What is worth carrying between places the evening before, and what is likely to expire.",
             "sizes": "Whether every case finds a size that fits.",
@@ -110,6 +114,9 @@ class Command(DepartmentCommand):
         if options["csv"]:
             _write_csv(options["csv"], rows)
             self.stdout.write(f"{len(rows)} lines: {options['csv']}")
+        if options["keep"]:
+            keep_advice(self.of, advice, at=self.at)
+            self.stdout.write("Kept for the page on par advice.")
         self.stdout.write(NOTHING_CHANGED)
 
     def _policies(self, options) -> None:
@@ -203,6 +210,9 @@ class Command(DepartmentCommand):
             ("storeroom", "line", "usable", "owed", "a day", "level", "service", "order", "cover in days"),
             [_order_row(one) for one in orders],
         )
+        if options["keep"]:
+            keep_cover(self.of, proposals, at=self.at)
+            self.stdout.write("Days of cover kept for the page on shortages.")
         self.stdout.write(NOTHING_CHANGED)
 
     def _sizes(self, options) -> None:

@@ -11,13 +11,12 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 from django_tables2 import RequestConfig
 
-from restock import shortage_actions
-from restock.cover import keep_cover
+from restock import cover, shortage_actions
 from restock.models import ParChange, PlanLine, Shortage, ShortageAction
 from restock.stock import usable_pieces
 
 from ..access import allows
-from ..acting_forms import AcceptForm, ActForm, MoveForm, OrderedForm, RaiseParForm
+from ..acting_forms import AcceptForm, ActForm, MoveForm, OrderedForm, RaiseParForm, UndoForm
 from ..ages import age_words, counted_words, day_words
 from ..current import current_department, current_plan, today
 from ..levels import bar, level_of
@@ -100,10 +99,13 @@ def undo_action(request: HttpRequest, line_id: int, action_id: int) -> HttpRespo
         place=line.place_id,
         consumable=line.consumable_id,
     )
+    form = UndoForm(request.POST)
+    if not form.is_valid():
+        messages.error(request, _("Nothing was taken back: open the page again and press Undo there."))
+        return redirect("shortage", line.pk)
+    key = form.cleaned_data["key"]
     try:
-        shortage_actions.take_back(
-            action=action, by=request.user, at=timezone.now(), key=request.POST.get("key") or str(uuid4())
-        )
+        shortage_actions.take_back(action=action, by=request.user, at=timezone.now(), key=key)
     except shortage_actions.NotDone as problem:
         messages.error(request, str(problem))
     else:
@@ -114,7 +116,7 @@ def undo_action(request: HttpRequest, line_id: int, action_id: int) -> HttpRespo
 @require_POST
 def work_out_cover(request: HttpRequest) -> HttpResponse:
     """Work out how long the storerooms last, for everybody to read."""
-    lines = keep_cover(current_department(request), today=today(request), at=timezone.now())
+    lines = cover.work_out_cover(current_department(request), today=today(request), at=timezone.now())
     if lines:
         messages.success(request, _("Days of cover worked out for %(lines)d storeroom lines.") % {"lines": lines})
     else:

@@ -6,7 +6,7 @@ import pytest
 from django.core.management import CommandError, call_command
 
 from inventory.models import Holding, Movement
-from restock.models import Plan, Shortage
+from restock.models import ParAdviceRun, Plan, Shortage, StoreroomCover
 from tests.factories import CaseTypeFactory, ConsumableFactory, LotFactory, SizeRunFactory, StockingLineFactory
 
 from .conftest import TODAY, TONIGHT
@@ -88,3 +88,19 @@ def test_a_department_without_a_past_is_told_so(department, cart):
 def test_a_look_back_of_no_day_is_refused(department, cart):
     with pytest.raises(CommandError, match="at least one day"):
         call_command("advise", "pars", "--days", "0")
+
+
+def test_advice_is_kept_for_the_pages_when_asked(department_with_a_past, capsys, tube):
+    for about in ("pars", "orders"):
+        advise(capsys, about)
+    assert not ParAdviceRun.objects.exists()
+    assert not StoreroomCover.objects.exists()
+
+    for about in ("pars", "orders"):
+        assert "ept for the page" in advise(capsys, about, "--keep")
+
+    run = ParAdviceRun.objects.get()
+    assert (run.days, run.lines, run.by) == (14, 2, None)
+    assert {advised.stocking_line.consumable for advised in run.pars.all()} >= {tube}  # four a day, par 2
+    cover = StoreroomCover.objects.get(consumable=tube)
+    assert (cover.low, cover.likely) == (0, 0)  # the storeroom has none
