@@ -193,9 +193,11 @@ class DrawerLine:
 
     @property
     def still_wanted(self) -> int:
-        """Pieces that the drawer lacks to its target beside what is being brought, where a count showed fewer."""
-        brought = 0 if self.filling else self.to_put_in
-        return max(self.line.target - max(self.in_drawer, 0) - brought - self.stays_short, 0)
+        """Pieces that would fill the drawer because it holds fewer by now than the plan thought."""
+        put_in, brought = (self.filling.pieces, 0) if self.filling else (0, self.to_put_in)
+        fewer = self.line.on_hand - (self.in_drawer - put_in)
+        lacking = self.line.target - max(self.in_drawer, 0) - brought - self.stays_short
+        return max(min(fewer, lacking), 0)
 
 
 def drawers(plan: Plan, carts: Sequence[Place]) -> dict[int, list[DrawerLine]]:

@@ -79,8 +79,9 @@ def trouble(not_saved: NotSaved, form: QueryDict) -> LineTrouble:
 
 
 def typed_in(form: QueryDict) -> dict[str, str]:
-    """Numbers that stand in the form, by the pick that they are for."""
-    return {name.removeprefix("picked-"): value for name, value in form.items() if name.startswith("picked-")}
+    """Numbers that stand in the form, by the pick that they are for, or as "pieces" those for a drawer."""
+    typed = {name.removeprefix("picked-"): value for name, value in form.items() if name.startswith("picked-")}
+    return typed | ({"pieces": form["pieces"]} if "pieces" in form else {})
 
 
 def _words(refusal: Refusal) -> str:

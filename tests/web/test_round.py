@@ -340,6 +340,16 @@ class TestCart:
 
         assert storeroom.on_hand(pick.plan_line.consumable) == 7
 
+    def test_number_of_a_colleague_stays_and_what_was_typed_is_kept(self, signed_in, add_pick, cart):
+        line = add_pick().plan_line
+        put_in(signed_in, line, 3)
+
+        answer = put_in(signed_in, line, 2)
+
+        assert answer.status_code == 409
+        assert 'name="pieces" value="2"' in answer.text
+        assert Filling.objects.get().pieces == 3
+
     def test_taken_back_it_is_on_the_trolley_again(self, signed_in, add_pick, cart):
         pick = add_pick()
         put_in(signed_in, pick.plan_line, 4)
@@ -357,7 +367,9 @@ class TestCart:
         count(signed_in, cart, pick.plan_line.consumable, 1, uuid.uuid4().hex)
 
         assert cart.on_hand(pick.plan_line.consumable) == 5
-        assert "By the count, 2 more would fill it." in words(signed_in.get(address("fill-cart", cart)))
+        assert "It holds fewer than planned for: 2 more would fill it." in words(
+            signed_in.get(address("fill-cart", cart))
+        )
 
     def test_colleague_s_cart_says_whose_it_is_and_keeps_what_is_saved(
         self, signed_in, add_pick, plan, cart, colleague
