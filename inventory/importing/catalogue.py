@@ -7,7 +7,7 @@ from django.db.models import F
 from django.utils.text import slugify
 
 from inventory.importing.columns import Column
-from inventory.importing.loading import Loading, Outcome, assign
+from inventory.importing.loading import Loading, Outcome, amount, assign
 from inventory.importing.problems import NOTHING, quoted
 from inventory.importing.sheets import Row
 from inventory.importing.values import Barcode, Choice, Code, Text, Whole, YesNo
@@ -117,7 +117,7 @@ def load(rows: Sequence[Row], loading: Loading) -> Outcome:
     guessed = _write_lines(rows, lines, runs, positions, loading, outcome)
     if guessed:
         outcome.notes.append(
-            f"{guessed} new lines name no section: it was taken from the category, or is special. Please check."
+            f"The section of {amount(guessed, 'new line')} was taken from the category, or is special. Please check."
         )
     _write_packs(packs, loading, outcome)
     return outcome

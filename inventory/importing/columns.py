@@ -1,9 +1,7 @@
 """The declaration of a kind of sheet, and the match of a file's headings with it."""
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 from inventory.importing.problems import LONGEST_QUOTE, Problem, SheetRefused, quoted
 from inventory.importing.values import ValueType, alike
@@ -32,44 +30,15 @@ class Headings:
 
     `positions` maps column name to cell position (from 0), `written` to the heading as the file has
     it. `unknown` lists headings that match no column, as they may be shown. `width` counts the cells
-    of the heading row.
+    of the heading row. `absent` lists headings of a shared column map that are not here, while
+    nothing else fills their column either.
     """
 
     positions: Mapping[str, int]
     written: Mapping[str, str]
     unknown: tuple[str, ...]
     width: int
-
-
-def read_column_map(path: Path, columns: Sequence[Column]) -> dict[str, str]:
-    """Read a department's own headings from a TOML file: `[columns]`, "Our heading" = "standard name".
-
-    Returns heading -> column name. Raises SheetRefused, naming every entry that cannot be used.
-    """
-    file = Path(path).name
-    names = [column.name for column in columns]
-    try:
-        with open(path, "rb") as source:
-            document = tomllib.load(source)
-    except OSError as reason:
-        raise SheetRefused(Problem(file, f"no readable file ({reason.strerror})", "a column map")) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as reason:
-        raise SheetRefused(Problem(file, f"a fault in its TOML: {reason}", _MAP_FORM)) from None
-
-    entries = document.get("columns")
-    if set(document) != {"columns"} or not isinstance(entries, dict) or not entries:
-        raise SheetRefused(Problem(file, "no table [columns], or something beside it", _MAP_FORM))
-    problems = [
-        Problem(file, f"{quoted(heading)} = {quoted(name)}", f"a standard name, one of {', '.join(names)}")
-        for heading, name in entries.items()
-        if name not in names
-    ]
-    if problems:
-        raise SheetRefused(*problems)
-    return entries
-
-
-_MAP_FORM = 'a table [columns] of lines such as "Our heading" = "code"'
+    absent: tuple[str, ...] = ()
 
 
 def match_headings(
@@ -80,13 +49,16 @@ def match_headings(
     file: str,
     sheet: str | None,
     row: int,
+    shared_map: Mapping[str, str] | None = None,
 ) -> Headings:
     """Find the declared columns in a heading row; capitals, spaces and underscores do not matter.
 
-    A heading that `column_map` maps to "" is left out. Raises SheetRefused with every heading that is missing, doubled
-    or mapped but not in the file.
+    A heading that `column_map` maps to "" is left out. `shared_map` is of all sheets of a department, so this one need
+    not have its headings. Raises SheetRefused with every heading that is missing, doubled, or in `column_map` but not
+    in the file.
     """
-    names = _names_by_heading(columns, column_map)
+    shared_map = shared_map or {}
+    names = _names_by_heading(columns, {**shared_map, **column_map})
     positions: dict[str, int] = {}
     written: dict[str, str] = {}
     unknown: list[str] = []
@@ -125,19 +97,23 @@ def match_headings(
                 f"no heading {quoted(heading)}, which the column map names",
                 "that heading, or no such line in the map",
             )
-    missing = [column.name for column in columns if column.required and column.name not in positions]
-    if missing:
+    required = [column.name for column in columns if column.required]
+    missing = [name for name in required if name not in positions]
+    if missing or not positions:
         # Where no heading is known, the row is probably data, and may hold a person's: never repeat it.
         there = [*map(quoted, written.values()), *unknown] if written else ["none of the standard headings"]
+        lacking = f"no column {', '.join(missing)}" if missing else "no known column"
+        wanted = f"at least {', '.join(required)}" if required else f"such as {columns[0].name}"
         problem(
-            f"no column {', '.join(missing)}; the first filled row holds {', '.join(there)}",
-            f"headings in the first filled row, at least "
-            f"{', '.join(column.name for column in columns if column.required)}; a column map can "
-            "translate your own headings",
+            f"{lacking}; the first filled row holds {', '.join(there)}",
+            f"headings in the first filled row, {wanted}; a column map (--columns) translates your own headings",
         )
     if problems:
         raise SheetRefused(*problems)
-    return Headings(positions, written, tuple(unknown), len(cells))
+    absent = tuple(
+        heading for heading, name in shared_map.items() if alike(heading) not in seen and name not in positions
+    )
+    return Headings(positions, written, tuple(unknown), len(cells), absent)
 
 
 def known_headings(cells: Sequence[object], columns: Sequence[Column], column_map: Mapping[str, str]) -> set[str]:

@@ -39,9 +39,9 @@ class Loading:
     at: datetime
     watch: Callable[[str], Progress] = unwatched
 
-    def problem(self, row: int, column: str, found: str, expected: str) -> None:
-        """Note a problem. `found` is a phrase that is safe to show; private columns hide it anyway."""
-        self.table.problems.append(self.table.problem(row, column, expected, found))
+    def problem(self, row: int, column: str, found: str, expected: str, *, vouched: bool = False) -> None:
+        """Note a problem. `found` is a phrase that is safe to show; private columns hide it unless `vouched` for."""
+        self.table.problems.append(self.table.problem(row, column, expected, found, vouched=vouched))
 
     def refuse_if_faulty(self) -> None:
         """Raise SheetRefused with every problem noted so far, if there is one."""
@@ -83,6 +83,11 @@ def known(what: str, word: str, choices: Iterable[str]) -> str:
     if not by_form:
         return f"{what}, and none is known yet: load those first"
     return what
+
+
+def amount(number: int, thing: str) -> str:
+    """A number of things in words: 1 line, 3 lines."""
+    return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
 
 
 def assign(instance: models.Model, values: Mapping[str, object]) -> bool:

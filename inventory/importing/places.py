@@ -12,10 +12,11 @@ from inventory.importing.loading import Loading, Outcome, assign, known
 from inventory.importing.problems import NOTHING, quoted
 from inventory.importing.sheets import Row
 from inventory.importing.values import Choice, Code, Text, TextList, Whole
-from inventory.models import Bin, CartKind, Place, Room
+from inventory.models import Bin, CartKind, Department, Place, Room
 
 STOREROOM = "storeroom"
 EVERY_ROOM = "all"
+CODES_SHOWN = 10
 
 COLUMNS = (
     Column("place", "Code of the cart or storeroom. One row for each of its bins", Code(40), required=True,
@@ -68,6 +69,7 @@ def load(rows: Sequence[Row], loading: Loading) -> Outcome:
     _write_places(told, places, rooms, _kinds(told, loading, outcome), loading, outcome)
     _write_served(told, places, rooms, outcome)
     _write_bins(told, places, outcome)
+    outcome.notes += cartless_note(loading.department, {places[code] for code in told})
     return outcome
 
 
@@ -241,6 +243,21 @@ def _write_bins(told: dict[str, _Told], places: dict[str, Place], outcome: Outco
         Bin.objects.bulk_update(changed, ["walk_order"])
     outcome.counts["bins added"] += len(new)
     outcome.counts["bins updated"] += len(changed)
+
+
+def cartless_note(department: Department, places: Iterable[Place]) -> list[str]:
+    """A warning about those carts among `places` that no case draws on, if there are any."""
+    pks = {place.pk for place in places}
+    carts = department.places.filter(role=Place.Role.CART, room=None, serves=None).order_by("walk_order", "code")
+    codes = [quoted(cart.code) for cart in carts if cart.pk in pks]
+    if not codes:
+        return []
+    more = f" and {len(codes) - CODES_SHOWN} more" if len(codes) > CODES_SHOWN else ""
+    stand, serve = ("stands", "serves") if len(codes) == 1 else ("stand", "serve")
+    return [
+        f"CHECK: no case draws on {', '.join(codes[:CODES_SHOWN])}{more}: such a cart {stand} in no room and {serve} "
+        "none (columns room and serves of the places sheet)."
+    ]
 
 
 def make_bins(wanted: Iterable[tuple[Place, str]], outcome: Outcome) -> dict[tuple[int, str], Bin]:

@@ -1,13 +1,13 @@
 """Open a department's spreadsheet against declared columns and read its rows as typed values."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from inventory.importing.columns import Column, Headings, known_headings, match_headings
 from inventory.importing.delimited import Delimited
 from inventory.importing.problems import NOT_SHOWN, NOTHING, Problem, SheetRefused, quoted
-from inventory.importing.values import FaultyCell, Unfit
+from inventory.importing.values import Date, FaultyCell, Unfit
 from inventory.importing.xlsx import A_SPREADSHEET, SAVE_AS_XLSX, WITHOUT_PASSWORD, Progress, Workbook
 
 OLE_CONTAINER = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"  # [MS-CFB]: old .xls, and .xlsx with a password
@@ -118,9 +118,12 @@ class Table:
             else:
                 yield Row(number, values, declared)
 
-    def problem(self, row: int, column: str, expected: str, found: str) -> Problem:
-        """A Problem of this file. `found` is a phrase (see `problems.quoted`); private columns hide it."""
-        private = any(declared.private for declared in self.columns if declared.name == column)
+    def problem(self, row: int, column: str, expected: str, found: str, *, vouched: bool = False) -> Problem:
+        """A Problem of this file. `found` is a phrase (see `problems.quoted`); private columns hide it.
+
+        `vouched`: the caller knows that this one cannot be about a person.
+        """
+        private = not vouched and any(declared.private for declared in self.columns if declared.name == column)
         return Problem(
             self.file,
             NOT_SHOWN if private and found != NOTHING else found,
@@ -148,18 +151,34 @@ def open_table(
     *,
     sheet: str | None = None,
     column_map: Mapping[str, str] | None = None,
+    shared_map: Mapping[str, str] | None = None,
+    date_order: str | None = None,
 ) -> Table:
     """Open an .xlsx or .csv file whose first filled row holds headings for the declared columns.
 
     `sheet` names a worksheet; without it the first visible one whose headings fit is taken.
-    `column_map` translates a department's own headings (see `columns.read_column_map`).
+    `column_map` and `shared_map` translate a department's own headings (see `columns.match_headings`), `date_order`
+    its dates (see `values.DATE_ORDERS`).
 
     Raises SheetRefused, saying what to do, for whatever is not such a file.
     """
     path = Path(path)
-    column_map = column_map or {}
-    opened = open_headings(path, columns, sheet=sheet, column_map=column_map)
-    headings = match_headings(opened.cells, columns, column_map, file=path.name, sheet=opened.sheet, row=opened.row)
+    column_map, shared_map = column_map or {}, shared_map or {}
+    opened = open_headings(path, columns, sheet=sheet, column_map={**shared_map, **column_map})
+    headings = match_headings(
+        opened.cells,
+        columns,
+        column_map,
+        file=path.name,
+        sheet=opened.sheet,
+        row=opened.row,
+        shared_map=shared_map,
+    )
+    if date_order:
+        columns = [
+            replace(column, type=replace(column.type, order=date_order)) if isinstance(column.type, Date) else column
+            for column in columns
+        ]
     return Table(path.name, opened.sheet, tuple(columns), headings, opened.note, opened.read)
 
 
@@ -194,7 +213,7 @@ def open_headings(
 
         def read(progress: Progress | None) -> Iterator[tuple[int, list[object]]]:
             with Workbook(path) as workbook:
-                yield from workbook.rows(sheet, progress)
+                yield from workbook.rows(sheet, progress, as_shown=True)
     else:
         if sheet is not None:
             raise SheetRefused(Problem(path.name, "a CSV file", "a workbook, because a sheet is named"))

@@ -2,15 +2,18 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
+
+from django.db.models import Max
 
 from inventory import ledger
 from inventory.importing.columns import Column
-from inventory.importing.loading import Loading, Outcome, assign, known
-from inventory.importing.places import make_bins
+from inventory.importing.loading import Loading, Outcome, amount, assign, known
+from inventory.importing.places import cartless_note, make_bins
 from inventory.importing.problems import NOTHING, quoted
 from inventory.importing.sheets import Row
 from inventory.importing.values import Code, Date, Whole
-from inventory.models import Consumable, Lot, Place, StockingLine
+from inventory.models import Consumable, Count, Lot, Movement, Place, StockingLine
 
 COLUMNS = (
     Column("place", "Code of the cart or storeroom", Code(40), required=True, example="OR1-cart"),
@@ -45,11 +48,11 @@ class _Told:
         return [row for row in self.lots.values() if row["on_hand"] is not None]
 
 
-def load(rows: Sequence[Row], loading: Loading) -> Outcome:
+def load(rows: Sequence[Row], loading: Loading, *, only_pars: bool = False) -> Outcome:
     """Set par, floor, capacity and bin of stocking lines, and record what was counted.
 
-    The same file again counts nothing again. Lines of a place that the sheet does not name stay as they are. Raises
-    SheetRefused with every problem, before anything is written.
+    The same file again counts nothing again. Lines of a place that the sheet does not name stay as they are.
+    `only_pars` leaves counts and lots alone. Raises SheetRefused with every problem, before anything is written.
     """
     places = {place.code: place for place in loading.department.places.all() if not place.is_virtual}
     consumables = {line.code: line for line in loading.department.consumables.all()}
@@ -66,14 +69,16 @@ def load(rows: Sequence[Row], loading: Loading) -> Outcome:
 
     outcome = Outcome(rows=len(rows))
     _write_lines(told, lines, loading, outcome)
-    _write_lots(told, lots, outcome)
-    _write_counts(told, lots, loading, outcome)
+    if not only_pars:
+        _write_lots(told, lots, outcome)
+        _write_counts(told, lots, loading, outcome)
+    outcome.notes += cartless_note(loading.department, {t.place for t in told})
     named = {(t.place.pk, t.consumable.pk) for t in told}
     unnamed = sum(key not in named for key in lines if key[0] in {place for place, _ in named})
     if unnamed:
         outcome.notes.append(
-            f"These places keep {unnamed} more lines that the file does not name: they stay. Set par to 0 to stop "
-            "filling one up."
+            f"These places keep {amount(unnamed, 'more line')} that the file does not name: what they keep stays. Set "
+            "par to 0 to stop filling one up."
         )
     return outcome
 
@@ -227,10 +232,38 @@ def _write_counts(told: list[_Told], lots: dict[tuple[int, str], Lot], loading: 
                 key=f"stock:{loading.source[:40]}:{rows[0].number}",
             )
         )
+    moved = _moved_since_counted({told.place for told in counted})
     written = ledger.count_all(counted, by=loading.by, at=loading.at)
     outcome.counts["lines counted"] += len(written)
-    differing = sum(count.expected not in (0, count.counted) for count in written)
+    differing = [count for count in written if count.expected not in (0, count.counted)]
     if differing:
         outcome.notes.append(
-            f"At {differing} of the {len(written)} lines counted the record said something else; the count stands."
+            f"At {len(differing)} of the {amount(len(written), 'line')} counted the record said something else; the "
+            "count stands."
         )
+    undone = sum((count.place_id, count.consumable_id) in moved for count in differing)
+    if undone:
+        outcome.notes.append(
+            f"CHECK: {amount(undone, 'line')} of these moved since the last count (picked, used or received), and "
+            "on_hand takes that back. Where on_hand is older than those moves, load the sheet with --only-pars instead "
+            "(--dry-run tells this beforehand)."
+        )
+
+
+def _moved_since_counted(places: set[Place]) -> set[tuple[int, int]]:
+    """Place and line, by primary key, of what was moved, used or received after its last count."""
+    last = {
+        (place, line): at
+        for place, line, at in Count.objects.filter(place__in=places)
+        .values_list("place_id", "consumable_id")
+        .annotate(Max("at"))
+        .order_by()
+    }
+    latest: dict[tuple[int, int], datetime] = {}
+    moves = Movement.objects.exclude(kind=Movement.Kind.ADJUST)
+    for end in ("source", "destination"):
+        of_places = moves.filter(**{f"{end}__in": places})
+        keyed = of_places.values_list(f"{end}_id", "consumable_id").annotate(Max("at")).order_by()
+        for place, line, at in keyed:
+            latest[place, line] = max(at, latest.get((place, line), at))
+    return {key for key, at in last.items() if key in latest and latest[key] > at}

@@ -12,6 +12,9 @@ from typing import Protocol
 
 from inventory.barcodes import GTIN_LENGTHS, NotAGtin, normal_gtin
 
+# Text such as 03/04/2026 is read only where the department says which of the two is the day.
+DATE_ORDERS = {"dmy": "day/month/year", "mdy": "month/day/year"}
+
 # A spreadsheet keeps 15 significant digits of a number; the rest become zeros.
 EXACT_DIGITS = 15
 
@@ -22,6 +25,7 @@ _DECIMAL = re.compile(r"[+-]?\d{1,15}(\.\d{1,15})?")
 _WHOLE = re.compile(r"([+-]?\d{1,15})(\.0+)?")
 _DAY_NUMBER = re.compile(r"\d{5}(\.\d+)?")
 _ISO_DATE = re.compile(r"(\d{4}-\d{2}-\d{2})([T ]\d{2}:\d{2}(:\d{2})?)?")
+_DAY_AND_MONTH = re.compile(r"(\d{1,2})([/.-])(\d{1,2})\2(\d{4})( \d{2}:\d{2}(:\d{2})?)?")
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}))?|(\d{2})(\d{2})")
 
 
@@ -37,6 +41,20 @@ class FaultyCell:
     expected: str
 
 
+class ShownNumber(float):
+    """A number whose cell shows it with zeros behind the point, such as 7.0; `shown` is what a person sees there."""
+
+    shown: str
+
+    def __new__(cls, number: float, shown: str) -> "ShownNumber":
+        made = super().__new__(cls, number)
+        made.shown = shown
+        return made
+
+    def __str__(self) -> str:
+        return _as_typed(float(self))
+
+
 class ValueType(Protocol):
     """How a column's cells are read, and how the column is laid out in a blank workbook."""
 
@@ -47,7 +65,7 @@ class ValueType(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """Words on one line. Numbers are taken as they would be typed (7, 7.5)."""
+    """Words on one line. Numbers are taken as they would be typed (7, 7.5), or as their cell shows them (7.0)."""
 
     longest: int = 200
 
@@ -56,7 +74,8 @@ class Text:
         return f"text of at most {self.longest} characters"
 
     def read(self, cell: object) -> str:
-        text = " ".join(_as_typed(cell).split())
+        typed = cell.shown if isinstance(cell, ShownNumber) else _as_typed(cell)
+        text = " ".join(typed.split())
         if len(text) > self.longest or not text.isprintable():
             raise Unfit(self.describes)
         return text
@@ -139,8 +158,8 @@ class Number:
 
     def read(self, cell: object) -> Decimal:
         number = None
-        if type(cell) in (int, float):
-            number = Decimal(repr(cell))
+        if isinstance(cell, int | float) and not isinstance(cell, bool):
+            number = Decimal(repr(float(cell)) if isinstance(cell, ShownNumber) else repr(cell))
         elif isinstance(cell, str) and _DECIMAL.fullmatch(cell):
             number = Decimal(cell)
         if number is None or not self.at_least <= number <= self.at_most:
@@ -163,12 +182,19 @@ class Probability:
 
 @dataclass(frozen=True, slots=True)
 class Date:
-    """A day: a date cell, or text in the ISO 8601 form, which every country reads alike."""
+    """A day: a date cell, or text in the ISO 8601 form, which every country reads alike.
+
+    `order`, one of DATE_ORDERS, is how the department writes its dates beside that.
+    """
 
     earliest: date = date(2000, 1, 1)
     latest: date = date(2099, 12, 31)
+    order: str | None = None
 
-    describes = "a date cell, or text such as 2026-03-04 (year-month-day)"
+    @property
+    def describes(self) -> str:
+        own = f" or {DATE_ORDERS[self.order]}" if self.order else ""
+        return f"a date cell, or text such as 2026-03-04 (year-month-day{own})"
 
     def read(self, cell: object) -> date:
         if isinstance(cell, datetime):
@@ -180,12 +206,26 @@ class Date:
                 day = date.fromisoformat(match[1])
             except ValueError:
                 raise Unfit("a day that exists in the calendar, written year-month-day") from None
-        elif type(cell) in (int, float) or (isinstance(cell, str) and _DAY_NUMBER.fullmatch(cell)):
+        elif type(cell) in (int, float, ShownNumber) or (isinstance(cell, str) and _DAY_NUMBER.fullmatch(cell)):
             raise Unfit(
                 f"{self.describes}; a bare number may be a spreadsheet's day count, so format the column as a date"
             )
-        elif isinstance(cell, str) and re.fullmatch(r"\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4}", cell):
-            raise Unfit("a date that can be read one way only: write it year-month-day, such as 2026-03-04")
+        elif self.order and isinstance(cell, str) and (match := _DAY_AND_MONTH.fullmatch(cell)):
+            first, second, year = int(match[1]), int(match[3]), int(match[4])
+            month, day_of_month = (second, first) if self.order == "dmy" else (first, second)
+            try:
+                day = date(year, month, day_of_month)
+            except ValueError:
+                raise Unfit(
+                    f"a day that exists in the calendar, written {DATE_ORDERS[self.order]} as the column map says"
+                ) from None
+        elif isinstance(cell, str) and re.match(r"\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4}(\D|$)", cell):
+            if self.order:
+                raise Unfit(f"a date with all four digits of its year, written {DATE_ORDERS[self.order]}")
+            raise Unfit(
+                "a date that can be read one way only: write it year-month-day, such as 2026-03-04, or say in the "
+                'column map (--columns) which comes first: date_order = "dmy" or "mdy"'
+            )
         else:
             raise Unfit(self.describes)
         if not self.earliest <= day <= self.latest:

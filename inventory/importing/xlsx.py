@@ -4,6 +4,7 @@ openpyxl reads the cells, and through defusedxml refuses entities. What it would
 before anything is unpacked, sheets that are no lists, and formulas without a result.
 """
 
+import re
 import warnings
 import zipfile
 from collections.abc import Callable, Iterator, Sequence
@@ -22,7 +23,7 @@ from openpyxl.utils.escape import unescape
 from openpyxl.xml.constants import ARC_CONTENT_TYPES, ARC_ROOT_RELS
 
 from inventory.importing.problems import Problem, SheetRefused, quoted
-from inventory.importing.values import FaultyCell
+from inventory.importing.values import FaultyCell, ShownNumber
 
 # Far above a two-year history of 900,000 rows (about 300 MB unpacked, 10 times its packed size),
 # far below what would fill a server.
@@ -58,6 +59,8 @@ NO_SUCH_DAY_OR_ERROR = FaultyCell(
     "a value or a date that exists: mend the formula or type the value",
 )
 
+FIXED_DECIMALS = re.compile(r"0\.(0{1,9})")  # as a number format
+
 Progress = Callable[[int, int], object]  # bytes read so far, bytes in all
 
 
@@ -90,10 +93,13 @@ class Workbook:
     def __exit__(self, *exc_info) -> None:
         self._opened.close()
 
-    def rows(self, sheet: str, progress: Progress | None = None) -> Iterator[tuple[int, list[object]]]:
+    def rows(
+        self, sheet: str, progress: Progress | None = None, *, as_shown: bool = False
+    ) -> Iterator[tuple[int, list[object]]]:
         """Yield (row number, cells) of every row that holds something, from the first to the last.
 
-        A cell is None, str, bool, int, float, date, datetime, time or FaultyCell; cells[0] is column A.
+        A cell is None, str, bool, int, float, date, datetime, time or FaultyCell; cells[0] is column A. `as_shown`
+        gives a whole number whose format shows decimals as a ShownNumber.
         """
         size, epoch = self._path.stat().st_size, self._book.epoch
         results = self._stored_results(sheet)
@@ -107,6 +113,11 @@ class Workbook:
                     ]
                 else:
                     cells = [_value(cell, epoch) for cell in row]
+                if as_shown:
+                    cells = [
+                        _shown(value, cell) if type(value) in (int, float) else value
+                        for value, cell in zip(cells, row, strict=True)
+                    ]
                 while cells and cells[-1] is None:
                     cells.pop()
                 if len(cells) > MOST_COLUMNS:
@@ -145,13 +156,19 @@ class Workbook:
         if any(part.flag_bits & 0x1 for part in parts):
             raise self._refuse("a file locked with a password", WITHOUT_PASSWORD)
         unpacked = sum(part.file_size for part in parts)
-        if unpacked > MOST_BYTES_UNPACKED or any(
-            part.file_size > max(HARMLESS_PART_BYTES, MOST_TIMES_PACKED_SIZE * part.compress_size) for part in parts
-        ):
+        if unpacked > MOST_BYTES_UNPACKED:
             raise self._refuse(
-                f"a small file that unpacks to {unpacked // 1024**2} MB, as no department's sheet does",
-                "a workbook of at most 2 GB unpacked; a longer history can be split or saved as CSV",
+                f"a workbook that unpacks to {unpacked // 1024**2} MB",
+                f"at most {MOST_BYTES_UNPACKED // 1024**2} MB; a longer history can be split or saved as CSV",
             )
+        for part in parts:
+            if part.file_size > max(HARMLESS_PART_BYTES, MOST_TIMES_PACKED_SIZE * part.compress_size):
+                raise self._refuse(
+                    f"a part that unpacks to more than {MOST_TIMES_PACKED_SIZE} times its size, as no filled-in sheet "
+                    "does",
+                    "a workbook saved by a spreadsheet program; rows that are all alike or blank can be deleted, or "
+                    "saved as CSV",
+                )
         for part in parts:
             if part.file_size > MOST_TREE_BYTES and part.filename.endswith(KEPT_AS_TREES):
                 raise self._refuse(f"{part.file_size // 1024**2} MB of styles or sheet names", SAVE_AGAIN)
@@ -219,6 +236,14 @@ def _value(cell: ReadOnlyCell, epoch: datetime) -> object:
         except (OverflowError, ValueError):
             return NO_SUCH_DAY
     return value
+
+
+def _shown(value: float, cell: ReadOnlyCell) -> float:
+    """The number with the decimals that its format shows, unless the format hides a part of it."""
+    fixed = FIXED_DECIMALS.fullmatch(cell.number_format)
+    if fixed is None or (number := round(value, len(fixed[1]))) != value:
+        return value
+    return ShownNumber(value, f"{number:.{len(fixed[1])}f}")
 
 
 def _result(cell: ReadOnlyCell, epoch: datetime) -> object:

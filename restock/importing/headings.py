@@ -90,4 +90,3 @@ def sheet_names(path: Path) -> Sequence[str]:
 
 def _hashed(department: Department, heading: str) -> str:
     return salted_hmac(f"restock.heading:{department.code}", heading, algorithm="sha256").hexdigest()
-

@@ -48,7 +48,7 @@ KINDS: dict[str, Kind] = {
     for kind in (
         Kind("catalogue", catalogue.COLUMNS, catalogue.load),
         Kind("places", places.COLUMNS, places.load),
-        Kind("stock", stock.COLUMNS, stock.load, needs=("catalogue", "places")),
+        Kind("stock", stock.COLUMNS, stock.load, needs=("catalogue", "places"), options=frozenset({"only_pars"})),
         Kind("case-types", case_types.COLUMNS, case_types.load),
         Kind("setups", setups.COLUMNS, setups.load, needs=("catalogue", "case-types")),
         Kind(

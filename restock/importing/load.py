@@ -1,7 +1,7 @@
 """Load any number of sheets, all or nothing: every row of every sheet is checked, every fault is told at once."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -9,6 +9,7 @@ from django.contrib.auth.models import AbstractBaseUser
 from django.db import transaction
 
 from inventory.importing.blank import EXPLANATION_SHEET
+from inventory.importing.column_maps import ColumnMap
 from inventory.importing.loading import Loading, Outcome, source_of, unwatched
 from inventory.importing.problems import Problem, SheetRefused
 from inventory.importing.sheets import open_table
@@ -29,11 +30,17 @@ class Sheet:
     path: Path
     sheet: str | None = None
     column_map: Mapping[str, str] | None = None
+    shared_map: Mapping[str, str] | None = None
+    date_order: str | None = None
 
 
 @dataclass(frozen=True)
 class Loaded:
-    """What came of one sheet. `ignored` lists headings that mean nothing here, never their values."""
+    """What came of one sheet.
+
+    `ignored` lists headings that mean nothing here, never their values; `absent` the headings that a shared column map
+    names and the sheet does not have.
+    """
 
     kind: Kind
     file: str
@@ -41,6 +48,7 @@ class Loaded:
     note: str
     ignored: tuple[str, ...]
     outcome: Outcome
+    absent: tuple[str, ...] = ()
 
 
 def load(
@@ -66,7 +74,14 @@ def load(
     order = list(KINDS)
     for sheet in sorted(sheets, key=lambda sheet: order.index(sheet.kind.name)):
         try:
-            table = open_table(sheet.path, sheet.kind.columns, sheet=sheet.sheet, column_map=sheet.column_map)
+            table = open_table(
+                sheet.path,
+                sheet.kind.columns,
+                sheet=sheet.sheet,
+                column_map=sheet.column_map,
+                shared_map=sheet.shared_map,
+                date_order=sheet.date_order,
+            )
             source = source_of(sheet.path, table.sheet)
         except SheetRefused as refusal:
             problems += refusal.problems
@@ -114,7 +129,7 @@ def _apply(kind: Kind, rows: list, loading: Loading, options: Mapping[str, bool]
             at=loading.at,
         )
     table = loading.table
-    return Loaded(kind, table.file, table.sheet, table.note, table.unknown_headings, outcome)
+    return Loaded(kind, table.file, table.sheet, table.note, table.unknown_headings, outcome, table.headings.absent)
 
 
 def _unchecked(kind: Kind, faulty: set[str], loading: Loading) -> Problem:
@@ -125,6 +140,19 @@ def _unchecked(kind: Kind, faulty: set[str], loading: Loading) -> Problem:
         f"the problems of {others} to be mended first",
         sheet=loading.table.sheet,
     )
+
+
+def translated(sheets: Sequence[Sheet], column_map: ColumnMap) -> list[Sheet]:
+    """The sheets with a department's own headings and dates."""
+    return [
+        replace(
+            sheet,
+            column_map=column_map.of_kind(sheet.kind.name),
+            shared_map=column_map.shared_with(sheet.kind.columns),
+            date_order=column_map.date_order,
+        )
+        for sheet in sheets
+    ]
 
 
 def sheets_of(path: Path) -> list[Sheet]:

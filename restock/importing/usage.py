@@ -11,15 +11,20 @@ from datetime import date
 from typing import NamedTuple
 
 from inventory.importing.columns import Column
-from inventory.importing.loading import Loading, Outcome
+from inventory.importing.loading import Loading, Outcome, amount
 from inventory.importing.lookups import Lookup
-from inventory.importing.problems import NOT_SHOWN, NOTHING
+from inventory.importing.problems import NOT_SHOWN, NOTHING, quoted
 from inventory.importing.values import Code, Date, Whole
 from inventory.importing.xlsx import Progress
 from restock.models import Case
 from restock.schedule.privacy import booking_hash
 
 from .usage_records import Pieces, Told, write_usage
+
+# A cell of a private column is shown only where it can be nobody's name, number or day of birth.
+LONGEST_CODE_SHOWN = 8
+MOST_DIGITS_SHOWN = 3
+HIGHEST_ORDER_SHOWN = 30
 
 HASHES_AT_ONCE = 500  # in one query; SQLite takes 999 parameters
 
@@ -84,7 +89,7 @@ def load(rows: Sequence[UsageRow], loading: Loading, *, keep_unmatched: bool = F
     outcome = Outcome(rows=len(rows))
     if matched.kept_unmatched:
         outcome.notes.append(
-            f"{matched.kept_unmatched} rows name a case that is on no list: kept as use of their room and day."
+            f"Of no case on a list, so kept as use of their room and day: {amount(matched.kept_unmatched, 'row')}."
         )
     write_usage(matched.told, loading, outcome)
     return outcome
@@ -114,6 +119,7 @@ def _match(rows: Sequence[UsageRow], loading: Loading, keep_unmatched: bool) -> 
     room_pks = {word: (room := rooms.find(word)) and room.pk for word in {row.room for row in rows} - {None}}
     line_pks = {word: (line := lines.find(word)) and line.pk for word in {row.code for row in rows}}
     expected_rooms = {word: rooms.expected(word) for word, pk in room_pks.items() if pk is None}
+    shapes = {_shape(line.code) for line in department.consumables.all()}
     expected_lines = {word: lines.expected(word) for word, pk in line_pks.items() if pk is None}
 
     matched = _Matched()
@@ -122,7 +128,9 @@ def _match(rows: Sequence[UsageRow], loading: Loading, keep_unmatched: bool) -> 
         line_pk = line_pks[row.code]
         room_pk = room_pks[row.room] if row.room else None
         if line_pk is None:
-            loading.problem(row.row, "code", NOT_SHOWN, expected_lines[row.code])
+            plain = _shape(row.code) in shapes and _is_plain(row.code)
+            found = quoted(row.code) if plain else NOT_SHOWN
+            loading.problem(row.row, "code", found, expected_lines[row.code], vouched=plain)
         if row.room and room_pk is None:
             loading.problem(row.row, "room", NOT_SHOWN, expected_rooms[row.room])
         if row.date and row.date > today:
@@ -162,12 +170,26 @@ def _match(rows: Sequence[UsageRow], loading: Loading, keep_unmatched: bool) -> 
 
 def _refuse_unmatched(row: UsageRow, has_room_and_day: bool, loading: Loading) -> None:
     offer = "; or --keep-unmatched, which keeps it as use of that room and day" if has_room_and_day else ""
+    by_order = not row.booking_hash
+    plain = by_order and row.order <= HIGHEST_ORDER_SHOWN
     loading.problem(
         row.row,
-        "booking" if row.booking_hash else "order",
-        NOT_SHOWN,
+        "order" if by_order else "booking",
+        quoted(row.order) if plain else NOT_SHOWN,
         f"a case that is on a list: load the case list of that day first{offer}",
+        vouched=plain,
     )
+
+
+def _shape(code: str) -> str:
+    """A code with A for every letter and 9 for every digit."""
+    return "".join("9" if c.isdigit() else "A" if c.isalpha() else c for c in code)
+
+
+def _is_plain(code: str) -> bool:
+    """Short, with letters and few digits: neither a name, nor a number or day of birth that tells a person."""
+    digits = sum(character.isdigit() for character in code)
+    return len(code) <= LONGEST_CODE_SHOWN and 1 <= digits <= MOST_DIGITS_SHOWN and digits < len(code)
 
 
 def _cases(rows: Sequence[UsageRow], loading: Loading) -> _Cases:

@@ -15,7 +15,7 @@ from django.db.models import Count as Number
 from django.db.models import Max, Min, Q, Sum
 
 from inventory import ledger
-from inventory.importing.loading import Loading, Outcome
+from inventory.importing.loading import Loading, Outcome, amount
 from inventory.models import Count, Movement, Place
 from restock.models import Case, UsageRecord
 from restock.routes import Routes, routes
@@ -102,8 +102,8 @@ def write_usage(told: Told, loading: Loading, outcome: Outcome) -> None:
     older = len(fresh) - len(moved)
     if older:
         outcome.notes.append(
-            f"{older} of {len(fresh)} uses are older than the last count of their line, or nothing was ever counted "
-            "there: they are learned from and move no stock."
+            f"Learned from without moving stock, being older than the last count of the line or of a line never "
+            f"counted there: {amount(older, 'use')} of {len(fresh)}."
         )
 
 

@@ -6,9 +6,10 @@ from django.contrib.auth import get_user_model
 from django.core.management.base import CommandError
 from django.utils import timezone
 
-from inventory.importing.columns import read_column_map
-from inventory.importing.problems import SheetRefused
-from restock.importing import ALL, KINDS, Loaded, Sheet, load, sheets_of
+from inventory.importing.column_maps import read_column_map
+from inventory.importing.loading import amount
+from inventory.importing.problems import SheetRefused, quoted
+from restock.importing import ALL, KINDS, Loaded, Sheet, load, sheets_of, translated
 from restock.management.base import DepartmentCommand
 from restock.management.progress import Bars
 
@@ -33,7 +34,11 @@ class Command(DepartmentCommand):
             "--columns",
             type=Path,
             metavar="MAP.toml",
-            help='Your own headings: a table [columns] of lines such as "Article no." = "code".',
+            help=(
+                'Your own headings: a table [columns] of lines such as "Article no." = "code", and tables such as '
+                '[columns.cases] for what only that kind of sheet says. Above them date_order = "dmy" where your dates '
+                "are text such as 31/12/2026."
+            ),
         )
         parser.add_argument("--dry-run", action="store_true", help="Check all of it and write nothing.")
         parser.add_argument("--by", metavar="USER", help="Who signs what is counted and used; else a supervisor.")
@@ -48,16 +53,23 @@ class Command(DepartmentCommand):
             help="usage: keep rows of cases that are on no list as use of their room and day.",
         )
 
-    def handle(self, *, kind, file, sheet, columns, dry_run, part, keep_unmatched, **options):
+        parser.add_argument(
+            "--only-pars",
+            action="store_true",
+            help="stock: take par, floor, capacity and bin from the sheet, and leave on_hand, lots and dates alone.",
+        )
+
+    def handle(self, *, kind, file, sheet, columns, dry_run, part, keep_unmatched, only_pars, **options):
         department = self.department(options["department"])
-        if kind == ALL and (sheet or columns):
-            raise CommandError("--sheet and --columns are for one kind of sheet at a time.")
+        if kind == ALL and sheet:
+            raise CommandError(
+                "--sheet is for one kind of sheet at a time: for all, the sheets are named by their kind."
+            )
         try:
-            if kind == ALL:
-                sheets = sheets_of(file)
-            else:
-                column_map = read_column_map(columns, KINDS[kind].columns) if columns else None
-                sheets = [Sheet(KINDS[kind], file, sheet, column_map)]
+            sheets = sheets_of(file) if kind == ALL else [Sheet(KINDS[kind], file, sheet)]
+            if columns:
+                of_kinds = {one.name: one.columns for one in KINDS.values()}
+                sheets = translated(sheets, read_column_map(columns, of_kinds))
             with Bars() as bars:
                 loaded = load(
                     sheets,
@@ -68,6 +80,7 @@ class Command(DepartmentCommand):
                     watch=bars,
                     part_of_day=part,
                     keep_unmatched=keep_unmatched,
+                    only_pars=only_pars,
                 )
         except SheetRefused as refusal:
             raise CommandError(f"{refusal}\nNothing was loaded.") from None
@@ -92,9 +105,14 @@ class Command(DepartmentCommand):
         outcome = loaded.outcome
         done = ", ".join(f"{what}: {number}" for what, number in outcome.counts.items() if number)
         where = loaded.file if loaded.sheet is None else f"{loaded.file}, sheet “{loaded.sheet}”"
-        rows = "1 row" if outcome.rows == 1 else f"{outcome.rows} rows"
-        self.stdout.write(f"{loaded.kind.name} from {where}, {rows}. {done or 'Nothing changed'}.")
+        self.stdout.write(
+            f"{loaded.kind.name} from {where}, {amount(outcome.rows, 'row')}. {done or 'Nothing changed'}."
+        )
         for note in filter(None, (loaded.note, *outcome.notes)):
             self.stdout.write(f"  {note}")
         if loaded.ignored:
             self.stdout.write(f"  Columns that were ignored: {', '.join(loaded.ignored)}.")
+        if loaded.absent:
+            self.stdout.write(
+                f"  Headings of the column map that are not here: {', '.join(map(quoted, loaded.absent))}."
+            )

@@ -53,11 +53,11 @@ def csv_file(tmp_path):
 def load(department, technician, csv_file):
     """Load a CSV text with a loader module of `inventory.importing`, as one command does: all or nothing."""
 
-    def load_text(loader, content, at=NOON):
+    def load_text(loader, content, at=NOON, **options):
         path = csv_file(content)
         table = open_table(path, loader.COLUMNS)
         loading = Loading(department=department, table=table, source=source_of(path, table.sheet), by=technician, at=at)
         with transaction.atomic():
-            return loader.load(list(table.rows()), loading)
+            return loader.load(list(table.rows()), loading, **options)
 
     return load_text

@@ -67,7 +67,7 @@ def test_section_is_taken_from_the_category_where_none_is_named(load):
     outcome = load(catalogue, "code,name,category\nS1,Yankauer,Suction and gastric\nX1,Thing,Other\n")
 
     assert dict(Consumable.objects.values_list("code", "section")) == {"S1": Section.SUCTION, "X1": Section.SPECIAL}
-    assert "2 new lines name no section" in outcome.notes[0]
+    assert outcome.notes[0].startswith("The section of 2 new lines was taken from the category")
 
 
 def test_new_barcode_joins_the_older_one(load, department):

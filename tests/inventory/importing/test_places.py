@@ -60,3 +60,13 @@ def test_fault_in_the_places_is_named_and_nothing_is_written(load, department, r
     assert message in str(refused.value)
     assert not department.places.physical().exists()
     assert not Room.objects.exists()
+
+
+def test_cart_that_no_case_draws_on_is_warned_of(load):
+    told = load(places, SHEET + "SPARE,room cart,,,,,,\n").notes
+
+    assert told == [
+        "CHECK: no case draws on “SPARE”: such a cart stands in no room and serves none (columns room and serves of "
+        "the places sheet)."
+    ]
+    assert load(places, SHEET).notes == []  # it is not in this sheet

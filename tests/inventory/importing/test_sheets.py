@@ -63,7 +63,8 @@ def test_every_fault_of_the_file_is_listed_and_sound_rows_are_still_read(workboo
     assert [str(problem) for problem in table.problems] == [
         "stock.xlsx, sheet “Sheet1”, row 2, column “used”: found “-3”; expected a whole number from 0 to 1000000.",
         "stock.xlsx, sheet “Sheet1”, row 2, column “day”: found “03/04/2026”; "
-        "expected a date that can be read one way only: write it year-month-day, such as 2026-03-04.",
+        "expected a date that can be read one way only: write it year-month-day, such as 2026-03-04, or say "
+        'in the column map (--columns) which comes first: date_order = "dmy" or "mdy".',
         "stock.xlsx, sheet “Sheet1”, row 4, column “code”: found nothing; "
         "expected a code of at most 60 characters on one line.",
         "stock.xlsx, sheet “Sheet1”, row 4, column “used”: found “x”; expected a whole number from 0 to 1000000.",
@@ -198,3 +199,24 @@ def test_file_can_be_read_twice_and_reports_its_progress(csv_file):
     assert len(list(table.rows())) == len(list(table.rows(lambda done, total: steps.append((done, total))))) == 12_000
     assert len(steps) == 3
     assert steps[-1] == (path.stat().st_size, path.stat().st_size)
+
+
+def test_shared_heading_that_a_sheet_lacks_is_told_only_where_nothing_fills_its_column(csv_file):
+    path = csv_file("Artikel,Anzahl\nIV01,2\n")
+    shared = {"Artikel": "code", "Material": "code", "Anzahl": "used", "Tag": "day"}
+
+    table = open_table(path, COLUMNS, shared_map=shared)
+
+    assert [(row["code"], row["used"]) for row in table.rows()] == [("IV01", 2)]
+    assert table.headings.absent == ("Tag",)
+
+
+def test_dates_are_read_in_the_order_that_the_department_names(csv_file):
+    (row,) = read(csv_file("code,used,day\nIV01,2,03/04/2026\n"), date_order="dmy")
+
+    assert row["day"] == date(2026, 4, 3)
+
+
+def test_sheet_of_optional_columns_without_a_known_heading_is_refused(csv_file):
+    with pytest.raises(SheetRefused, match="no known column; the first filled row holds none of the standard headings"):
+        open_table(csv_file("a,b\n1,2\n"), COLUMNS[2:])

@@ -90,3 +90,41 @@ def test_fault_in_the_stock_is_named_and_nothing_is_written(load, tube, rows, me
     assert message in str(refused.value)
     assert not StockingLine.objects.exists()
     assert not Count.objects.exists()
+
+
+def test_count_that_takes_back_later_moves_is_warned_of(load, cart, storeroom, tube, clinician):
+    load(stock, SHEET)
+    ledger.use(place=cart, consumable=tube, quantity=1, by=clinician, at=NOON + timedelta(hours=1), key="used since")
+    edited = SHEET.replace("drawer 2,5,", "drawer 2,6,")
+
+    (_, warning) = load(stock, edited, at=NOON + timedelta(days=1)).notes
+
+    assert warning.startswith("CHECK: 1 line of these moved since the last count")
+    assert "--only-pars" in warning
+    assert cart.on_hand(tube) == 4
+
+
+def test_count_of_what_did_not_move_is_no_warning(load, cart, tube):
+    load(stock, SHEET)
+
+    notes = load(stock, SHEET.replace(",4\n", ",3\n"), at=NOON + timedelta(days=1)).notes
+
+    assert notes == ["At 1 of the 2 lines counted the record said something else; the count stands."]
+
+
+def test_only_pars_leaves_counts_and_lots_alone(load, cart, tube):
+    sheet = "place,code,par,on_hand,lot,expires_on\nCART-1,ETT-7.0,6,9,L1,2027-01-31\n"
+
+    load(stock, sheet, only_pars=True)
+
+    assert cart.stocking_lines.get().par == 6
+    assert cart.on_hand(tube) == 0
+    assert not Count.objects.exists()
+    assert not Lot.objects.exists()
+
+
+def test_stock_of_a_cart_that_no_case_draws_on_is_warned_of(load, cart):
+    cart.room = None
+    cart.save()
+
+    assert load(stock, SHEET).notes[-1].startswith("CHECK: no case draws on “CART-1”")

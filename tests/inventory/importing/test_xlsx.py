@@ -214,7 +214,28 @@ def test_workbook_that_unzips_to_something_huge_is_refused_before_it_is_unpacked
     path = rewritten(workbook(["x"]), "xl/worksheets/sheet1.xml", lambda _: b" " * (xlsx.HARMLESS_PART_BYTES + 1))
 
     assert path.stat().st_size < 100_000
-    assert "unpacks to 8 MB" in refusal(path)
+    assert "unpacks to more than 200 times its size" in refusal(path)
+
+
+def test_workbook_beyond_the_limit_is_refused_with_that_limit(workbook, monkeypatch):
+    monkeypatch.setattr(xlsx, "MOST_BYTES_UNPACKED", 1024)
+
+    message = refusal(workbook(["x"]))
+
+    assert "unpacks to 0 MB; expected at most 0 MB" in message
+
+
+def test_number_shown_with_decimals_comes_as_shown_where_that_is_asked_for(tmp_path):
+    book = openpyxl.Workbook()
+    for position, number_format in enumerate(("0.0", "0.00", "General", "0", "0.0", "0.0"), start=1):
+        book.active.cell(row=1, column=position, value=(7, 6.5, 7, 7.25, 7.25, "7")[position - 1])
+        book.active.cell(row=1, column=position).number_format = number_format
+    book.save(tmp_path / "sizes.xlsx")
+
+    with Workbook(tmp_path / "sizes.xlsx") as read:
+        ((_, cells),) = read.rows("Sheet", as_shown=True)
+
+    assert [getattr(cell, "shown", cell) for cell in cells] == ["7.0", "6.50", 7, 7.25, 7.25, "7"]
 
 
 def test_zip_directory_that_understates_a_size_is_damaged(workbook):

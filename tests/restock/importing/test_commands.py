@@ -1,4 +1,5 @@
 import io
+from datetime import date
 
 import openpyxl
 import pytest
@@ -104,6 +105,86 @@ def test_own_headings_are_translated_and_unknown_ones_named(tmp_path):
     assert Consumable.objects.get().code == "0042"
     assert "Columns that were ignored: “Price”." in said
     assert "3,20" not in said
+
+
+OWN = {
+    "Artikel": "code",
+    "Bezeichnung": "name",
+    "Saal": "room",
+    "Datum": "date",
+    "Wagen": "place",
+    "Eingriff": "case_type",
+    "Anzahl": "used",
+}
+OWN_MAP = """date_order = "dmy"
+
+[columns]
+Artikel = "code"
+Saal = "room"
+Datum = "date"
+Wagen = "place"
+Anzahl = "used"
+
+[columns.catalogue]
+Bezeichnung = "name"
+
+[columns.case-types]
+Eingriff = "case_type"
+Bezeichnung = "name"
+
+[columns.setups]
+Eingriff = "case_type"
+
+[columns.cases]
+Eingriff = "case_type"
+"""
+
+
+def in_own_words(content):
+    headings, _, rest = content.partition("\n")
+    ours = {name: heading for heading, name in OWN.items()}
+    return (
+        ",".join(ours.get(name, name) for name in headings.split(",")) + "\n" + rest.replace("2026-03-04", "4.3.2026")
+    )
+
+
+@pytest.mark.parametrize("bring", [folder, workbook])
+def test_everything_with_a_departments_own_headings_loads_by_one_map(tmp_path, bring):
+    path = bring(tmp_path, **{kind: in_own_words(content) for kind, content in SHEETS.items()})
+    (tmp_path / "ours.toml").write_text(OWN_MAP)
+
+    said = run("load", ALL, path, columns=tmp_path / "ours.toml")
+
+    assert Case.objects.get().usage.get().used == 1
+    assert Case.objects.get().date == date(2026, 3, 4)
+    assert "ignored" not in said
+    assert "not here" not in said
+
+
+@pytest.mark.parametrize("bring", [folder, workbook])
+def test_everything_with_unknown_headings_and_no_map_is_refused_sheet_by_sheet(tmp_path, bring):
+    path = bring(tmp_path, **dict.fromkeys(SHEETS, "x,y\n1,2\n"))
+
+    with pytest.raises(CommandError) as refused:
+        run("load", ALL, path)
+
+    assert str(refused.value).count("none of the standard headings") == len(KINDS)
+
+
+def test_one_map_serves_the_load_of_one_kind_too(tmp_path):
+    (tmp_path / "parts.csv").write_text("Artikel,Bezeichnung,section\nETT,Tracheal tube,airway\n")
+    (tmp_path / "ours.toml").write_text(OWN_MAP)
+
+    run("load", "catalogue", tmp_path / "parts.csv", columns=tmp_path / "ours.toml")
+
+    assert Consumable.objects.get().name == "Tracheal tube"
+
+
+def test_only_pars_leaves_the_counts_alone(tmp_path):
+    run("load", ALL, folder(tmp_path), only_pars=True)
+
+    assert StockingLine.objects.get().par == 5
+    assert not Count.objects.exists()
 
 
 @pytest.mark.parametrize(

@@ -56,10 +56,10 @@ def said(tmp_path, kind, content, *options):
 
 
 def everything_stored():
-    """Every cell of every table, as text."""
+    """Every cell of every table, as text. The list of migrations holds instants only, whose digits may be any."""
     with connection.cursor() as cursor:
         cells = []
-        for table in connection.introspection.table_names(cursor):
+        for table in set(connection.introspection.table_names(cursor)) - {"django_migrations"}:
             cursor.execute(f"SELECT * FROM {connection.ops.quote_name(table)}")
             cells += [str(cell) for row in cursor.fetchall() for cell in row]
     return "\n".join(cells)

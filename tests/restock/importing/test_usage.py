@@ -65,7 +65,7 @@ def test_use_from_before_the_last_count_moves_no_stock(load, counted, cart, tube
 
     assert cart.on_hand(tube) == 4
     assert len(recorded()) == 3
-    assert "3 of 3 uses are older than the last count" in outcome.notes[0]
+    assert "older than the last count of the line or of a line never counted there: 3 uses of 3." in outcome.notes[0]
 
 
 def test_use_takes_the_lot_that_expires_first(load, cases, cart, tube, technician):
@@ -122,14 +122,31 @@ def test_case_on_no_list_is_refused_and_can_be_kept_for_the_room(load, counted, 
     sheet = "date,room,order,code,used\n2026-03-04,OR-1,7,ETT-7.0,1\n2026-03-04,OR-1,8,ETT-7.0,1\n"
     with pytest.raises(SheetRefused) as refused:
         load("usage", sheet, at=THURSDAY_NOON)
-    assert "rows 2-3, column “order”" in str(refused.value)
+    assert "row 2, column “order”: found “7”" in str(refused.value)
+    assert "row 3, column “order”: found “8”" in str(refused.value)
     assert "--keep-unmatched" in str(refused.value)
 
     outcome = load("usage", sheet, at=THURSDAY_NOON, keep_unmatched=True)
 
     assert recorded() == [(False, 2, 0)]
     assert cart.on_hand(tube) == 8
-    assert outcome.notes[0].startswith("2 rows name a case that is on no list")
+    assert outcome.notes[0] == "Of no case on a list, so kept as use of their room and day: 2 rows."
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        ("OR-1,1,,ETT-7.5", "found “ETT-7.5”"),
+        ("OR-1,1,,Quistgaard", "found a value that is not shown"),
+        ("OR-1,1,,JQ1958", "found a value that is not shown"),
+        ("OR-1,7,,ETT-7.0", "column “order”: found “7”"),
+        ("OR-1,67,,ETT-7.0", "column “order”: found a value that is not shown"),
+        ("OR-1,7,BK-1,ETT-7.0", "column “booking”: found a value that is not shown"),
+    ],
+)
+def test_plain_code_or_order_is_shown_and_nothing_that_may_be_personal(load, counted, row, message):
+    with pytest.raises(SheetRefused, match=message):
+        load("usage", f"date,room,order,booking,code,used\n2026-03-04,{row},1\n", at=THURSDAY_NOON)
 
 
 @pytest.mark.parametrize(
