@@ -6,6 +6,6 @@ import sys
 
 if __name__ == "__main__":
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "restock.web.settings")
-    from django.core.management import execute_from_command_line
+    from restock.management.running import run
 
-    execute_from_command_line(sys.argv)
+    sys.exit(run(sys.argv))

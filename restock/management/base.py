@@ -1,13 +1,15 @@
-"""What the commands have in common: whose department it is, and which day is meant."""
+"""What the commands have in common: whose department it is, which day is meant, where a file can be written."""
 
 from __future__ import annotations
 
 from datetime import date, timedelta
+from pathlib import Path
 
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from inventory.models import Department
+from restock.management.running import OPEN_A_DEPARTMENT
 
 
 class DepartmentCommand(BaseCommand):
@@ -19,7 +21,7 @@ class DepartmentCommand(BaseCommand):
     def department(self, code: str | None) -> Department:
         departments = list(Department.objects.order_by("code"))
         if not departments:
-            raise CommandError('There is no department yet. Open one: manage.py begin "NAME OF THE DEPARTMENT"')
+            raise CommandError(f"There is no department yet. {OPEN_A_DEPARTMENT}")
         if code is None and len(departments) == 1:
             return departments[0]
         for department in departments:
@@ -45,3 +47,14 @@ def day_meant(text: str, department: Department) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise CommandError(f"{text} is not a day. Write it as 2026-03-05, or say today or tomorrow.") from None
+
+
+def refuse_unwritable(path: Path) -> None:
+    """Raise CommandError where no file can be written, before the work for it begins. What is there stays."""
+    existed = path.exists()
+    try:
+        path.open("ab").close()
+    except OSError as error:
+        raise CommandError(f"{path} cannot be written: {error.strerror}.") from None
+    if not existed:
+        path.unlink()

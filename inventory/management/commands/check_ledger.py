@@ -21,6 +21,9 @@ class Command(BaseCommand):
             if chosen is None:
                 raise CommandError(f"There is no department “{department}”.")
 
+        elif not Department.objects.exists():
+            raise CommandError('Open a department first: manage.py begin "NAME OF THE DEPARTMENT" --user NAME')
+
         found = ledger.differences(chosen)
         for line in _sentences(found):
             self.stdout.write(line)

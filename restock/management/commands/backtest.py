@@ -1,6 +1,7 @@
 """manage.py backtest --from DATE --to DATE [--csv FILE]: was the forecast right on our own log?"""
 
 import csv
+from argparse import ArgumentTypeError
 from datetime import date
 from pathlib import Path
 
@@ -9,11 +10,12 @@ from django.core.management.base import CommandError
 from django.utils import timezone
 from tqdm import tqdm
 
+from inventory.importing.loading import amount
 from restock.backtest import LEVELS, Backtest, backtest
 from restock.forecasting.scoring import Estimate
 from restock.gate import keep
 from restock.judging import keep_judgement
-from restock.management.base import DepartmentCommand
+from restock.management.base import DepartmentCommand, refuse_unwritable
 
 COLUMNS = ("date", "place", "code", "actual", "q50", "q90", "q95", "q99", "mean", "crps")
 COLUMNS += ("pit_low", "pit_high", "p_short", "short")
@@ -36,6 +38,8 @@ class Command(DepartmentCommand):
         if last < first:
             raise CommandError(f"{last} lies before {first}: give the earlier day first.")
         department = self.department(department)
+        if options["csv"]:
+            refuse_unwritable(options["csv"])
         with tqdm(total=(last - first).days + 1, unit="day", disable=None) as bar:
             judged = backtest(
                 department, first=first, last=last, progress=lambda day: bar.update((day - first).days + 1 - bar.n)
@@ -51,11 +55,13 @@ class Command(DepartmentCommand):
         for kind in [calibration.kind for calibration in kept if not calibration.passed]:
             self.stdout.write(f"Widened from the next plan on: {kind or 'lines without a category'}")
         if options["csv"]:
-            self.stdout.write(f"{_write(options['csv'], judged)} rows: {options['csv']}")
+            self.stdout.write(f"{amount(_write(options['csv'], judged), 'row')}: {options['csv']}")
 
     def _report(self, judged: Backtest, against: dict[str, dict[str, Estimate]], rng) -> None:
         days = [evening.day for evening in judged.evenings]
-        self.stdout.write(f"{len(days)} days from {days[0]} to {days[-1]}, {len(judged.frame.lines)} lines each.")
+        self.stdout.write(
+            f"{amount(len(days), 'day')} from {days[0]} to {days[-1]}, {amount(len(judged.frame.lines), 'line')} each."
+        )
         self.stdout.write(
             "\nCoverage, observed minus the forecast's own, in days of a hundred (95% interval over days)"
         )
@@ -77,7 +83,7 @@ def _day(text: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:
-        raise CommandError(f"{text} is not a day. Write it as 2026-03-05.") from None
+        raise ArgumentTypeError(f"{text} is not a day. Write it as 2026-03-05.") from None
 
 
 def _points(gap: Estimate) -> str:

@@ -1,9 +1,11 @@
 """manage.py demo: a fictional department in a database of its own, planned for tomorrow, then served."""
 
 import os
+import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from textwrap import shorten
 from time import perf_counter
 
 from django.conf import settings
@@ -13,6 +15,7 @@ from django.db import connection
 from django.utils import timezone
 from tqdm import tqdm
 
+from inventory.importing.loading import amount
 from inventory.importing.problems import SheetRefused
 from restock.demo.department import NAME, PASSWORD, USERS, Built, build
 from restock.models import PlanLine, Shortage
@@ -21,6 +24,7 @@ DATABASE = settings.BASE_DIR / "evenfill-demo.sqlite3"
 OUT = settings.BASE_DIR / "out"
 SHORTAGES_SHOWN = 12
 RAISED_SHOWN = 5
+LABEL_WIDTH = 44
 
 
 class Command(BaseCommand):
@@ -42,6 +46,8 @@ class Command(BaseCommand):
     def handle(self, *, no_serve, days, seed, port, database, out, **options):
         if days < 2:
             raise CommandError("The demo needs at least 2 days of past: --days 90.")
+        if not no_serve:
+            _refuse_taken(port)
         started = perf_counter()
         self.stdout.write(f"{NAME}. Nothing here is about a real patient, hospital or maker.")
         self._start_afresh(database)
@@ -93,12 +99,19 @@ class Command(BaseCommand):
         )
         self.stdout.write("")
         self._report_raised(plan)
-        self.stdout.write(f"\nMay run short tomorrow, worst first ({len(shortages)} lines in all):")
+        self.stdout.write(
+            f"\n{amount(len(shortages), 'line')} may run short tomorrow. First where running short does most harm:"
+        )
         for shortage in shortages[:SHORTAGES_SHOWN]:
             line = shortage.plan_line
+            label = shorten(line.consumable.label, LABEL_WIDTH, placeholder=" …")
             self.stdout.write(
-                f"  {line.place.code[:19]:19} {line.consumable.code:5} {line.consumable.label[:44]:44} "
+                f"  {line.place.code[:19]:19} {line.consumable.code:5} {label:{LABEL_WIDTH}} "
                 f"{shortage.short_by:3} short: {shortage.get_cause_display()}"
+            )
+        if len(shortages) > SHORTAGES_SHOWN:
+            self.stdout.write(
+                f"  ... and {len(shortages) - SHORTAGES_SHOWN} more: the site and the pick list have all."
             )
         if shortages:
             self.stdout.write(f"  Why the first: {shortages[0].reason}")
@@ -115,6 +128,19 @@ class Command(BaseCommand):
         self.stdout.write(f"Tomorrow asks for more than par, for example on {raised[0].place.name}:")
         for line in sorted(raised, key=lambda line: line.par - line.q_service)[:RAISED_SHOWN]:
             self.stdout.write(f"  {line.consumable.label}: {line.reason}")
+
+
+def _refuse_taken(port: int) -> None:
+    """Raise CommandError where the site could not be served later, before minutes are spent on the demo."""
+    with socket.socket() as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind(("127.0.0.1", port))
+        except (OSError, OverflowError):
+            raise CommandError(
+                f"Port {port} cannot be had: another program serves there, or it is not allowed. "
+                f"Take another one, such as --port {8001 if port == 8000 else 8000}."
+            ) from None
 
 
 def _longest_list(plan) -> list[PlanLine]:

@@ -6,8 +6,9 @@ from pathlib import Path
 from django.core.management.base import CommandError
 from django.utils import timezone
 
+from inventory.importing.loading import amount
 from restock.forecasting import demand
-from restock.management.base import DepartmentCommand, day_argument, day_meant
+from restock.management.base import DepartmentCommand, day_argument, day_meant, refuse_unwritable
 from restock.models import Policy
 from restock.planning import draft_plan
 from restock.tallies import bring_forward
@@ -31,6 +32,7 @@ class Command(DepartmentCommand):
         path = options["csv"]
         department = self.department(department)
         day = day_meant(day, department)
+        refuse_unwritable(path)
         policy, _ = Policy.objects.get_or_create(department=department)
         bring_forward(department=department, at=timezone.now())
         draft = draft_plan(department, day, policy=policy)
@@ -39,7 +41,7 @@ class Command(DepartmentCommand):
                 rows = _write(file, draft, day, with_pmf=pmf)
         except OSError as error:
             raise CommandError(f"{path} cannot be written: {error.strerror}.") from None
-        self.stdout.write(f"{rows} lines for {day}: {path}")
+        self.stdout.write(f"{amount(rows, 'line')} for {day}: {path}")
 
 
 def _write(file, draft, day, *, with_pmf: bool) -> int:
