@@ -23,7 +23,7 @@ from restock.workbook import write_workbook
 
 from .cases import DrawnCase, draw_past, draw_tomorrow
 from .fiction import FIXTURES, read_fiction
-from .past import Progress, count_some_lines, lines_of, play_last_days, write_cases, write_old_use
+from .past import Progress, count_some_lines, lines_of, play_last_days, still_open, write_cases, write_old_use
 from .use import draw_room_days, draw_use
 
 CODE = "fictional"
@@ -78,9 +78,10 @@ def build(*, days: int, seed: int, now: datetime, out: Path, watch: Watch) -> Bu
     with watch("past cases", None) as done:
         drawn = draw_past(fiction, first=first_day, last=evening, rng=rng)
         use = draw_use(fiction, drawn, rng)
-        lines = lines_of(department, drawn, use, draw_room_days(fiction, drawn, rng))
+        unlogged = still_open(drawn, evening)
+        lines = lines_of(department, drawn, use, draw_room_days(fiction, drawn, rng), unlogged=unlogged)
         with transaction.atomic():
-            cases = write_cases(department, drawn)
+            cases = write_cases(department, drawn, unlogged=unlogged)
         done(1)
 
     with watch("use that is older than the first count", len(lines.case)) as done, transaction.atomic():

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence, Set
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -23,6 +23,7 @@ BATCH_ROWS = 5_000
 DAYS_PER_MONTH = 30.4
 ROOM_OPENS_MINUTE = 7 * 60
 CASE_OPENS_AFTER_MINUTES = 10
+OPEN_CASES_PER_ROOM = 2
 
 # Lines that the invented supplier owes: one that every room wants, some that only a long list misses.
 BACK_ORDERED = ("BR01", "MO12", "NX01", "SG06", "TT09", "VP10")
@@ -48,8 +49,17 @@ class Lines:
     opened_unused: np.ndarray
 
 
-def write_cases(department: Department, drawn: Sequence[DrawnCase]) -> list[Case]:
-    """Store slots that are over: done or cancelled."""
+def still_open(drawn: Sequence[DrawnCase], today: date) -> set[int]:
+    """The last cases of today's lists, which nobody has logged yet: something for a new user to try."""
+    by_room = defaultdict(list)
+    for number, slot in enumerate(drawn):
+        if slot.date == today and not slot.cancelled:
+            by_room[slot.room].append(number)
+    return {number for numbers in by_room.values() for number in numbers[-OPEN_CASES_PER_ROOM:]}
+
+
+def write_cases(department: Department, drawn: Sequence[DrawnCase], *, unlogged: Set[int]) -> list[Case]:
+    """Store slots that are over, done or cancelled, and those that are `unlogged` as scheduled."""
     rooms = {room.code: room for room in department.rooms.all()}
     types = {kind.code: kind for kind in CaseType.objects.filter(department=department)}
     classes = {size.code: size for size in department.size_classes.all()}
@@ -66,11 +76,11 @@ def write_cases(department: Department, drawn: Sequence[DrawnCase]) -> list[Case
                 technique_id=types[slot.case_type].technique_id,
                 size_class=classes[slot.size_class],
                 urgency=slot.urgency,
-                status=Case.Status.CANCELLED if slot.cancelled else Case.Status.DONE,
+                status=_status(slot, logged=number not in unlogged),
                 added_on_the_day=slot.added,
-                logged_at=None if slot.cancelled else _instant(slot.date, slot.start_minute),
+                logged_at=None if slot.cancelled or number in unlogged else _instant(slot.date, slot.start_minute),
             )
-            for slot in drawn
+            for number, slot in enumerate(drawn)
         ),
         batch_size=BATCH_ROWS,
     )
@@ -86,8 +96,25 @@ def write_cases(department: Department, drawn: Sequence[DrawnCase]) -> list[Case
     return cases
 
 
-def lines_of(department: Department, drawn: Sequence[DrawnCase], use: Use, room_days: Sequence[RoomDayUse]) -> Lines:
-    """Put both kinds of drawn use behind each other, with primary keys for codes."""
+def _status(slot: DrawnCase, *, logged: bool) -> Case.Status:
+    if slot.cancelled:
+        return Case.Status.CANCELLED
+    return Case.Status.DONE if logged else Case.Status.ADDED if slot.added else Case.Status.SCHEDULED
+
+
+def lines_of(
+    department: Department,
+    drawn: Sequence[DrawnCase],
+    use: Use,
+    room_days: Sequence[RoomDayUse],
+    *,
+    unlogged: Set[int],
+) -> Lines:
+    """Put both kinds of drawn use behind each other, with primary keys for codes; unlogged cases have none."""
+    told = ~np.isin(use.case, list(unlogged))
+    use = replace(
+        use, case=use.case[told], code=use.code[told], used=use.used[told], opened_unused=use.opened_unused[told]
+    )
     rooms = dict(department.rooms.values_list("code", "pk"))
     consumables = dict(department.consumables.values_list("code", "pk"))
     code_pks = np.array([consumables[code] for code in use.codes])
