@@ -200,6 +200,8 @@ SHARED_SESSION_MINUTES = _minutes("SHARED_SESSION_MINUTES", 10)
 # Spreadsheets that wait to be applied, an hour at most: a folder that belongs to the user of the site alone.
 UPLOAD_FOLDER = env.str("UPLOAD_FOLDER", str(Path(tempfile.gettempdir()) / f"evenfill-sheets-{os.getuid()}"))
 UPLOAD_MOST_BYTES = 20_000_000
+# A par sheet is one form: nine fields for each of a storeroom's lines. Django's own limit, 1,000, ends at 111 lines.
+DATA_UPLOAD_MAX_NUMBER_FIELDS = 20_000
 
 LOGGING = {
     "version": 1,

@@ -93,7 +93,7 @@ def form_for(page: SetupPage) -> type[SetupForm]:
 
 class ParRowForm(ConstraintsAtFields):
     """One row of a par sheet. Each field carries what it was when the page was made, so that only what this person
-    changed is written. Arrow keys walk the grid, so figures are typed into plain fields."""
+    changed is written. `par_grid` draws it."""
 
     off = forms.BooleanField(label=_("take off"), required=False)
 
@@ -103,9 +103,6 @@ class ParRowForm(ConstraintsAtFields):
 
     def __init__(self, *args, bins: list[Bin], **kwargs) -> None:
         super().__init__(*args, **kwargs)
-        for name in ("par", "floor", "capacity"):
-            field = self.fields[name]
-            field.widget = forms.TextInput(attrs={"inputmode": "numeric", "autocomplete": "off", "size": 5})
         offered = [("", "-"), *((str(one.pk), one.code) for one in bins)]
         by_id = {str(one.pk): one for one in bins}
         self.fields["bin"] = forms.TypedChoiceField(
@@ -113,7 +110,6 @@ class ParRowForm(ConstraintsAtFields):
         )
         for name, field in self.fields.items():
             field.show_hidden_initial = name != "off"
-            field.widget.attrs["aria-label"] = f"{self.instance.consumable.label}: {field.label or name}"
 
 
 class NewParRowForm(ConstraintsAtFields):

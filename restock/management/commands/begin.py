@@ -56,7 +56,7 @@ class Command(BaseCommand):
         self.stdout.write(f"The department {department.name} (code {department.code}) {state}.")
         self.stdout.write(
             "It starts from common size classes (ages), extras and service levels. They are a starting point: check "
-            "them on the administration pages."
+            "them under Set-up."
         )
         if user:
             self.stdout.write(f"{user} is a supervisor, and may add people on the administration pages.")

@@ -16,6 +16,7 @@ from restock.models import ParChange
 from restock.par_sheets import RowChange, StillHeld, add_to_par_sheet, change_par_sheet
 
 from ..current import current_department
+from ..par_grid import grid_rows
 from ..setup_forms import NewParRowForm, ParRowForm, ReasonForm
 
 CHANGES_SHOWN = 10
@@ -36,8 +37,9 @@ def par_sheet(request: HttpRequest, place_id: int) -> HttpResponse:
     rows = place.stocking_lines.select_related("consumable", "bin").order_by(
         "consumable__section", "consumable__name", "consumable__size_position", "consumable__code"
     )
+    bins = list(place.bins.all())
     sheet = forms.modelformset_factory(StockingLine, form=ParRowForm, extra=0)(
-        request.POST or None, queryset=rows, form_kwargs={"bins": list(place.bins.all())}
+        request.POST or None, queryset=rows, form_kwargs={"bins": bins}
     )
     reason = ReasonForm(request.POST or None)
     if request.method == "POST" and sheet.is_valid() and reason.is_valid():
@@ -56,6 +58,7 @@ def par_sheet(request: HttpRequest, place_id: int) -> HttpResponse:
                 return redirect("par-sheet", place_id=place_id)
     faulty = sum(bool(form.errors) for form in sheet) if sheet.is_bound else 0
     context = _context(place, NewParRowForm(place=place)) | {"sheet": sheet, "reason": reason, "faulty": faulty}
+    context["rows"] = list(grid_rows(sheet, bins))
     return render(request, "setup/par_sheet.html", context, status=400 if faulty or reason.errors else 200)
 
 
