@@ -10,11 +10,14 @@ from django.core.management.base import CommandError
 from django.db.models import Count, Sum
 from django.utils import timezone
 
-from restock.management.base import DepartmentCommand, day_argument, day_meant
+from restock.management.base import DepartmentCommand, day_argument, day_meant, refuse_unwritable
 from restock.models import Policy, Shortage
+from restock.out_of_reach import sentences
 from restock.planning import make_plan
-from restock.supposing import NotSupposable, read_supposition, suppose
+from restock.reasons import enough_for, how_many_short, may_run_short
+from restock.supposing import Difference, NotSupposable, read_supposition, suppose
 from restock.workbook import Paper, write_workbook
+from restock.workbook.contents import count_of
 
 SHORTAGES_SHOWN = 15
 DIFFERENCES_SHOWN = 25
@@ -37,17 +40,31 @@ class Command(DepartmentCommand):
     def handle(self, *, department, day, workbook, paper, by, what_if, **options):
         department = self.department(department)
         day = day_meant(day, department)
+        if workbook:
+            _check_target(workbook, what_if)
         if what_if:
             self._suppose(department, day, what_if)
             return
         plan = make_plan(department=department, for_date=day, at=timezone.now(), by=_user(by))
-        self.stdout.write(f"Plan for {plan.for_date}, {department}: {plan.inputs['listed_cases']} listed cases.")
+        if workbook:
+            # Before a word is said: whoever reads along may close the pipe, and the list is needed all the same.
+            self._write(plan, workbook, PAPERS[paper])
+        self.stdout.write(
+            f"Plan for {plan.for_date}, {department}: {count_of(plan.inputs['listed_cases'], 'listed case')}."
+        )
         if not plan.inputs["listed_cases"]:
             self.stdout.write("No case is listed for that day: load its list with manage.py load cases FILE.")
         self._report(plan)
         if workbook:
-            write_workbook(plan, workbook, paper=PAPERS[paper])
             self.stdout.write(f"Pick list: {workbook}")
+
+    def _write(self, plan, workbook: Path, paper: Paper) -> None:
+        try:
+            write_workbook(plan, workbook, paper=paper)
+        except OSError as error:
+            raise CommandError(
+                f"The plan is stored, but {workbook} could not be written ({error.strerror}): make the plan again."
+            ) from None
 
     def _suppose(self, department, day, path: Path) -> None:
         policy, _ = Policy.objects.get_or_create(department=department)
@@ -61,17 +78,16 @@ class Command(DepartmentCommand):
         self.stdout.write(
             f"If so on {day}: {after} cases, not {before}; {carried[1]} pieces to carry, not {carried[0]}."
         )
-        self.stdout.write(f"{len(answer.differences)} lines differ, those first that may run short more often:")
-        for difference in answer.differences[:DIFFERENCES_SHOWN]:
-            line = answer.before.forecast.frame.lines[difference.line]
-            (need, then_need), (given, then_given) = difference.need, difference.allocated
-            chance, then_chance = difference.p_short
-            self.stdout.write(
-                f"  {line.place}: {line.consumable}: need {then_need}, not {need}; carried {then_given}, not {given}; "
-                f"P(short) {then_chance:.1%}, not {chance:.1%}"
-            )
-        if len(answer.differences) > DIFFERENCES_SHOWN:
-            self.stdout.write(f"  and {len(answer.differences) - DIFFERENCES_SHOWN} more.")
+        shown = [
+            (answer.before.forecast.frame.lines[difference.line], words)
+            for difference in answer.differences
+            if (words := _difference(difference))
+        ]
+        self.stdout.write(f"{count_of(len(shown), 'line')} would differ, those first that may run short more often.")
+        for line, words in shown[:DIFFERENCES_SHOWN]:
+            self.stdout.write(f"  {line.place}: {line.consumable}: {words}")
+        if len(shown) > DIFFERENCES_SHOWN:
+            self.stdout.write(f"  and {len(shown) - DIFFERENCES_SHOWN} more.")
         if supposition.delivery_late_days:
             late = f"a delivery {supposition.delivery_late_days} days late"
             self.stdout.write(
@@ -89,20 +105,69 @@ class Command(DepartmentCommand):
         adding = plan.lines.filter(allocated__gt=0)
         total = adding.aggregate(lines=Count("pk"), carts=Count("place", distinct=True), pieces=Sum("allocated"))
         self.stdout.write(
-            f"To carry: {total['pieces'] or 0} pieces in {total['lines']} lines to {total['carts']} carts."
+            f"To carry: {count_of(total['pieces'] or 0, 'piece')} in {count_of(total['lines'], 'line')} "
+            f"to {count_of(total['carts'], 'cart')}."
         )
-        shortages = Shortage.objects.filter(plan_line__plan=plan).select_related(
-            "plan_line__place", "plan_line__consumable"
-        )
+        unserved = sentences(plan.inputs["out_of_reach"])
+        self._report_shortages(plan, nothing="" if unserved else "Nothing is known to stay short.")
+        if unserved:
+            self.stdout.write(f"Likely used, but on no cart in reach: {count_of(len(unserved), 'line')}.")
+        for sentence in unserved[:SHORTAGES_SHOWN]:
+            self.stdout.write(f"  {sentence}")
+        if len(unserved) > SHORTAGES_SHOWN:
+            self.stdout.write(f"  and {len(unserved) - SHORTAGES_SHOWN} more in the pick list.")
+
+    def _report_shortages(self, plan, *, nothing: str) -> None:
+        shortages = Shortage.objects.filter(plan_line__plan=plan).defer("plan_line__pmf")
+        shortages = list(shortages.select_related("plan_line__place", "plan_line__consumable"))
         if not shortages:
-            self.stdout.write("Nothing is known to stay short.")
+            if nothing:
+                self.stdout.write(nothing)
             return
-        self.stdout.write(f"Stays short: {len(shortages)} lines, worst first.")
+        shortages.sort(key=lambda shortage: not may_run_short(shortage.plan_line.p_short_after))
+        self.stdout.write(
+            f"Stays short after that: {count_of(len(shortages), 'line')}. "
+            f"{how_many_short([shortage.plan_line.p_short_after for shortage in shortages])}"
+        )
         for shortage in shortages[:SHORTAGES_SHOWN]:
             line = shortage.plan_line
-            self.stdout.write(f"  {line.place}: {line.consumable}, short by {shortage.short_by}. {shortage.reason}")
+            self.stdout.write(
+                f"  {line.place}: {line.consumable}, short by {shortage.short_by}, {enough_for(line.p_short_after)}. "
+                f"{shortage.reason}"
+            )
         if len(shortages) > SHORTAGES_SHOWN:
             self.stdout.write(f"  and {len(shortages) - SHORTAGES_SHOWN} more in the pick list.")
+
+
+def _check_target(workbook: Path, what_if: Path | None) -> None:
+    """Refuse before the work what could not be written after it."""
+    if what_if:
+        raise CommandError("A supposed plan has no pick list: leave out --workbook or --what-if.")
+    if workbook.suffix.lower() != ".xlsx":
+        raise CommandError(f"{workbook} does not end in .xlsx, so no spreadsheet program would open it.")
+    refuse_unwritable(workbook)
+
+
+def _difference(difference: Difference) -> str:
+    """What differs, in words; empty where no number that is shown would."""
+    words = [
+        f"{what} {then}, not {now}"
+        for what, (now, then) in (("need", difference.need), ("carried", difference.allocated))
+        if now != then
+    ]
+    now, then = percents(*difference.p_short)
+    if now != then:
+        words.append(f"P(short) {then}, not {now}")
+    return "; ".join(words)
+
+
+def percents(first: float, second: float) -> tuple[str, str]:
+    """Two shares in percent, with one digit, or as many as tell them apart (at most four)."""
+    for digits in range(1, 5):
+        shown = f"{first:.{digits}%}", f"{second:.{digits}%}"
+        if shown[0] != shown[1]:
+            return shown
+    return f"{first:.1%}", f"{second:.1%}"
 
 
 def _user(name: str | None):
