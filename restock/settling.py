@@ -77,6 +77,15 @@ class Overdrawn:
     most: int
     lacking: tuple[int, ...]
 
+    @property
+    def first(self) -> Settled:
+        """One of the picks: all have the same storeroom, consumable and lot."""
+        return self.together[0]
+
+    @property
+    def pieces_lacking(self) -> int:
+        return sum(self.lacking)
+
 
 def locked(picks: QuerySet[Pick]) -> QuerySet[Pick]:
     """The picks as the lock: whoever settles one of them at the same time waits, and then finds it done."""

@@ -12,7 +12,7 @@ from openpyxl import load_workbook
 
 from inventory import ledger
 from inventory.departments import open_department
-from inventory.models import Count, Movement
+from inventory.models import Count, Holding, Movement
 from restock import claiming
 from restock.models import Claim, Filling, Pick, Shortage
 from restock.workbook import write_workbook
@@ -416,6 +416,15 @@ class TestPaper:
         assert "3 pieces in 1 pick, for 1 cart." in words(answer)
         assert "Less than suggested" in answer.text
         assert [m.quantity for m in Movement.objects.filter(kind="move")] == [3]
+
+    def test_more_than_was_on_record_is_recorded_and_a_count_is_asked_for(self, signed_in, filled_in, storeroom):
+        workbook = filled_in(900)
+        held = Holding.objects.get(place=storeroom, quantity__gt=0).quantity
+
+        answer = signed_in.post(reverse("pick-list-back"), {"workbook": workbook})
+
+        assert "please count there" in words(answer)
+        assert f"{900 - held} more than on record (900 taken)" in words(answer)
 
     def test_its_errors_are_listed_and_nothing_is_recorded(self, signed_in, filled_in):
         answer = signed_in.post(reverse("pick-list-back"), {"workbook": filled_in("many")})

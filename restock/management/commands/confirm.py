@@ -93,11 +93,11 @@ class Command(BaseCommand):
 
 
 def _beyond_record(beyond: Overdrawn) -> str:
-    first = beyond.together[0]
+    first = beyond.first
     of_lot = f"of lot {first.lot}" if first.lot else "without a lot"
     return (
-        f"{first.pick.storeroom}: {first.pick.plan_line.consumable}: recorded {sum(beyond.lacking)} more {of_lot} than "
-        f"the storeroom had on record ({beyond.asked} taken)"
+        f"{first.pick.storeroom}: {first.pick.plan_line.consumable}: recorded {beyond.pieces_lacking} more {of_lot} "
+        f"than the storeroom had on record ({beyond.asked} taken)"
     )
 
 
