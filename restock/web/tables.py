@@ -3,11 +3,13 @@
 import django_tables2 as tables
 from django.urls import reverse
 from django.utils.formats import time_format
-from django.utils.html import format_html
+from django.utils.html import format_html, format_html_join
 from django.utils.translation import gettext as say
 from django.utils.translation import gettext_lazy as _
 
+from restock.missing import p_short_as_it_will_stand
 from restock.models import PlanLine, Shortage
+from restock.reasons import may_run_short
 
 from . import levels
 from .charts import days_of_hundred
@@ -91,10 +93,12 @@ class ShortageTable(tables.Table):
         self.facts = facts
 
     def render_line(self, record: Shortage):
-        link = line_link(record.plan_line)
+        words = []
         if record.plan_line.consumable.criticality == "never_out":
-            return format_html('{} <span class="state-word">{}</span>', link, say("never out"))
-        return link
+            words.append(("state-word", say("never out")))
+        if not may_run_short(p_short_as_it_will_stand(record)):
+            words.append(("state-word state-calm", say("only below par")))
+        return line_link(record.plan_line) + format_html_join("", ' <span class="{}">{}</span>', words)
 
     def render_where(self, record: Shortage):
         return cart_link(record.plan_line)
@@ -103,7 +107,7 @@ class ShortageTable(tables.Table):
         return levels.bar_after_restock(record.plan_line, self.when)
 
     def render_covered(self, record: Shortage) -> str:
-        return days_of_hundred(1 - record.plan_line.p_short_after)
+        return days_of_hundred(1 - p_short_as_it_will_stand(record))
 
     def render_first_case(self, record: Shortage) -> str:
         start = self.facts.first_case(record.plan_line)

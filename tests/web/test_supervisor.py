@@ -114,6 +114,36 @@ class TestShortages:
 
         assert "08:15 Too few for all. Storerooms last: 2 to 14 days or more. accepted Look or undo" in said
 
+    def test_tell_what_may_run_short_from_what_is_only_below_par(self, supervising, add_shortage):
+        add_shortage(name="Risky", p_short_after=0.2)
+        add_shortage(name="Calm", p_short_after=0.002)
+
+        said = words(supervising.get(reverse("shortages")))
+
+        assert "1 of them may run short on more than 1 in 100 such days" in said
+        assert re.search(r"Calm only below par", said)
+        assert "Risky only below par" not in said
+
+    def test_booked_demand_that_no_cart_keeps_is_named_with_where_to_fetch_it(
+        self, supervising, plan, add_line, room, tomorrow
+    ):
+        add_line()
+        CaseFactory(room=room, date=tomorrow, order=1)
+        entry = {
+            "room": "OR-1",
+            "code": "X",
+            "name": "X Scope",
+            "cases": 2,
+            "mean": 2.0,
+            "fetch_from": "Main storeroom",
+        }
+        plan.inputs["out_of_reach"] = [entry | {"pharmacy": False}]
+        plan.save()
+
+        for address in (reverse("shortages"), reverse("room-ahead", args=[room.pk])):
+            assert re.search(r"X Scope (OR-1 )?2 2\.0 fetch from Main storeroom", words(supervising.get(address)))
+        assert "1 line on no cart in reach" in words(supervising.get(reverse("rooms-ahead")))
+
     def test_page_offers_what_others_can_spare_and_moves_it(self, supervising, add_shortage, add_line, technician):
         line = add_shortage(name="Bougie").plan_line
         other = CartFactory(name="Cart 2", room=None)

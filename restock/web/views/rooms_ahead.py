@@ -1,5 +1,8 @@
 """The rooms of the planned day, by set-up section."""
 
+from collections import Counter
+from datetime import datetime
+
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -20,14 +23,17 @@ def rooms_ahead(request: HttpRequest) -> HttpResponse:
     if plan is None:
         return no_plan(request)
     now, ahead = timezone.now(), day_ahead(plan)
+    unkept = Counter(entry["room"] for entry in plan.inputs.get("out_of_reach", []))
     context = {
         "plan": plan,
         "when": day_words(plan.for_date, today(request)),
         "sections": [section.label for section in Section],
-        "rooms": [(room, [_row(cart, now) for cart in room.own]) for room in ahead.rooms],
+        "rooms": [(room, [_row(cart, now, unkept[room.room.code]) for cart in room.own]) for room in ahead.rooms],
         "shared": [_row(cart, now) for cart in ahead.shared],
         "without_list": ahead.without_list,
-        "rooms_lacking": sum(any(cart.short for cart in room.own) for room in ahead.rooms),
+        "rooms_lacking": sum(
+            any(cart.short for cart in room.own) or unkept[room.room.code] > 0 for room in ahead.rooms
+        ),
         "shared_lacking": sum(bool(cart.short) for cart in ahead.shared),
     }
     return render(request, "rooms/list.html", context)
@@ -49,6 +55,7 @@ def room_ahead(request: HttpRequest, room_id: int) -> HttpResponse:
         "when": day_words(plan.for_date, today(request)),
         "room": room,
         "carts": carts,
+        "out_of_reach": [one for one in plan.inputs.get("out_of_reach", []) if one["room"] == room.room.code],
         "short": sum(len(row["cart"].short) for row, _ in carts),
         "missing": sum(one.is_missing for row, _ in carts for one in row["cart"].short),
         "to_bring": sum(len(row["cart"].to_bring) for row, _ in carts),
@@ -56,8 +63,10 @@ def room_ahead(request: HttpRequest, room_id: int) -> HttpResponse:
     return render(request, "rooms/room.html", context)
 
 
-def _row(cart: CartAhead, now) -> dict:
+def _row(cart: CartAhead, now: datetime, unkept: int = 0) -> dict:
+    """unkept: lines that the room's cases likely use and no cart in reach keeps."""
     return {
+        "unkept": unkept,
         "cart": cart,
         "counted": counts_words(cart.counted, now),
         "cells": [_cell(label, lines) for label, lines in ((s.label, lines) for s, lines in cart.sections())],

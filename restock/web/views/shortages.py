@@ -12,7 +12,9 @@ from django.views.decorators.http import require_POST, require_safe
 from django_tables2 import RequestConfig
 
 from restock import cover, shortage_actions
+from restock.missing import p_short_as_it_will_stand
 from restock.models import ParChange, PlanLine, Shortage, ShortageAction
+from restock.reasons import may_run_short
 from restock.stock import usable_pieces
 
 from ..access import allows
@@ -38,7 +40,6 @@ def shortages(request: HttpRequest) -> HttpResponse:
     rows = (
         Shortage.objects.filter(plan_line__plan=plan)
         .select_related("plan_line__place", "plan_line__consumable")
-        .defer("plan_line__pmf")
         .order_by("-harm", "-short_by", "pk")
     )
     facts = shortage_facts(plan, rows.values_list("plan_line__consumable", flat=True))
@@ -50,6 +51,8 @@ def shortages(request: HttpRequest) -> HttpResponse:
         "plan": plan,
         "table": table,
         "summary": summarise(plan),
+        "risky": sum(may_run_short(p_short_as_it_will_stand(one)) for one in rows),
+        "out_of_reach": plan.inputs.get("out_of_reach", []),
         "when": when,
         "cover_age": worked_out and age_words(timezone.now() - worked_out),
         "may_act": allows("act-on-shortage", request.user),
