@@ -49,7 +49,7 @@ def test_output_that_nobody_reads_any_more_ends_quietly():
     read, write = os.pipe()
     os.close(read)
     with os.fdopen(write, "w") as closed:
-        command = [sys.executable, "manage.py", "load", "--help"]
+        command = [sys.executable, "manage.py", "help", "--commands"]
         environment = os.environ | {"DEBUG": "true", "DJANGO_SETTINGS_MODULE": "restock.web.settings"}
         ended = subprocess.run(command, cwd=ROOT, env=environment, stdout=closed, stderr=subprocess.PIPE, check=False)
 
