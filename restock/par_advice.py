@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 import numpy as np
+from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import F, QuerySet
 from django.utils.translation import gettext as _
@@ -18,6 +19,7 @@ from inventory.models import Department
 
 from .advising.pars import ParAdvice, advise_pars
 from .models import AdvisedPar, ParAdviceRun, ParChange
+from .models.notes import about_stock_only
 from .par_changes import ParRefused, change_par
 from .tallies import bring_forward
 
@@ -112,6 +114,10 @@ def _answer(run: ParAdviceRun, said: Said, *, by, at: datetime) -> AdvisedPar:
     advised = proposals.filter(run=run, pk=said.advised_id).first()
     if advised is None or advised.answer != Answer.OPEN:
         raise ParRefused(_("One of these was answered meanwhile, or is of older advice: look at the list again."))
+    try:
+        about_stock_only(said.note)
+    except ValidationError as error:
+        raise ParRefused(error.messages[0]) from None
     if said.par is None:
         advised.answer = Answer.REFUSED
     else:

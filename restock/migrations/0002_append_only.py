@@ -6,4 +6,7 @@ from inventory.append_only import create_triggers
 class Migration(migrations.Migration):
     dependencies = [("restock", "0001_initial")]
 
-    operations = [create_triggers("restock_usagerecord")]
+    operations = [
+        create_triggers(table)
+        for table in ("restock_usagerecord", "restock_caselog", "restock_parchange", "restock_shortageaction")
+    ]

@@ -4,6 +4,8 @@ from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 
+from .notes import about_stock_only
+
 
 class ParAdviceRun(models.Model):
     """One working out of the par advice, from operating days `first_day` to `last_day`. The newest one counts."""
@@ -60,7 +62,7 @@ class AdvisedPar(models.Model):
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     answered_at = models.DateTimeField(null=True, blank=True)
-    note = models.CharField(max_length=200, blank=True)
+    note = models.CharField(max_length=200, blank=True, validators=[about_stock_only])
 
     class Meta:
         ordering = ["run", "pk"]

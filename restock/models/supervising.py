@@ -4,6 +4,8 @@ from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 
+from .notes import about_stock_only
+
 
 class ParChange(models.Model):
     """A par was changed on purpose. Written once; the stocking line itself holds the par that counts."""
@@ -66,7 +68,7 @@ class ShortageAction(models.Model):
         ParChange, null=True, blank=True, on_delete=models.PROTECT, related_name="shortage_action"
     )
     expected_on = models.DateField(null=True, blank=True)
-    note = models.CharField(max_length=200, blank=True)
+    note = models.CharField(max_length=200, blank=True, validators=[about_stock_only])
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="shortage_actions")
     at = models.DateTimeField()
     key = models.CharField(max_length=50, unique=True)

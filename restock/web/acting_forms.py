@@ -9,6 +9,7 @@ from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Place
 from restock.models import ShortageAction
+from restock.models.notes import about_stock_only
 
 MOST_PIECES = 9999
 Kind = ShortageAction.Kind
@@ -54,7 +55,7 @@ class MoveForm(ActForm):
 class RaiseParForm(ActForm):
     kind, button = Kind.PAR, _("Raise par")
     par = forms.IntegerField(label=_("New par"), min_value=1, max_value=MOST_PIECES)
-    reason = forms.CharField(label=_("Why"), max_length=200)
+    reason = forms.CharField(label=_("Why"), max_length=200, validators=[about_stock_only])
 
 
 class OrderedForm(ActForm):
@@ -65,7 +66,7 @@ class OrderedForm(ActForm):
     expected_on = forms.DateField(
         label=_("Expected on"), widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
     )
-    note = forms.CharField(label=_("Note"), max_length=200, required=False)
+    note = forms.CharField(label=_("Note"), max_length=200, required=False, validators=[about_stock_only])
 
     def __init__(self, *args, today: date, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -80,4 +81,4 @@ class OrderedForm(ActForm):
 
 class AcceptForm(ActForm):
     kind, button = Kind.ACCEPTED, _("Accept it as it is")
-    note = forms.CharField(label=_("Why"), max_length=200)
+    note = forms.CharField(label=_("Why"), max_length=200, validators=[about_stock_only])

@@ -9,6 +9,7 @@ from django.forms.models import construct_instance
 from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Bin, Department, Place, StockingLine
+from restock.models.notes import about_stock_only
 
 from .setup_pages import SetupPage
 
@@ -132,5 +133,9 @@ class ReasonForm(forms.Form):
     """Why pars change."""
 
     reason = forms.CharField(
-        label=_("Why the pars change"), max_length=200, required=False, help_text=_("Kept with your name and the time.")
+        label=_("Why the pars change"),
+        max_length=200,
+        required=False,
+        help_text=_("Kept with your name and the time."),
+        validators=[about_stock_only],
     )

@@ -142,7 +142,7 @@ def test_file_that_is_too_large_or_no_spreadsheet_is_refused_at_the_field(desk, 
 
 
 def test_waiting_file_is_private_and_gone_after_an_hour(desk, folder):
-    choose(desk, CATALOGUE)
+    choose(desk, CATALOGUE, name=f"{NAME}.csv")
     file = waiting(folder)[0]
     assert file.stat().st_mode & 0o077 == 0
     assert file.parent.stat().st_mode & 0o077 == 0
