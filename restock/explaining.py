@@ -10,8 +10,8 @@ import numpy as np
 from .fits import Captured
 from .forecast import Board, forecast_with, kinds_of_case, opened_by_rooms
 from .forecasting import demand
-from .likely_unused import likely_unused
 from .models import Policy
+from .opened_unused import opened_unused
 from .planning import Draft, targets
 from .setups import Slot
 from .usage import captured
@@ -79,7 +79,7 @@ def explain(draft: Draft, n: int, *, policy: Policy) -> Explanation:
     counted = captured(of_line, setups, fitted)
     [level] = planned_levels(policy.department, [line.consumable.category], draft.service_level[n : n + 1])
     again = _Again(draft, n, level, policy)
-    unused = likely_unused(policy.department, setups, day=known.day)
+    unused = opened_unused(policy.department, setups, day=known.day)
 
     alike: dict[Slot, list[int]] = defaultdict(list)
     for index in forecast.drawn[n]:

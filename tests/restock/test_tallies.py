@@ -9,7 +9,6 @@ import pytest
 
 from inventory import ledger
 from inventory.models import Basis
-from restock.likely_unused import likely_unused
 from restock.models import (
     Learning,
     OpenedTally,
@@ -20,6 +19,7 @@ from restock.models import (
     Stratum,
     UsageRecord,
 )
+from restock.opened_unused import opened_unused
 from restock.setups import Setups
 from restock.tallies import bring_forward
 from tests.factories import (
@@ -332,7 +332,7 @@ def test_what_was_opened_unused_is_kept_by_line_and_case_type(department, log, c
     UsageRecord.objects.create(department=department, case=case, consumable=mask, used=0, opened_unused=1)
     bring_forward(department=department, at=night(0))
 
-    found = likely_unused(department, Setups(department), day=DAY)
+    found = opened_unused(department, Setups(department), day=DAY)
 
     [wasted] = found.wasted()
     assert (wasted.line, wasted.case_type_id) == (("piece", mask.pk), case_type.pk)
