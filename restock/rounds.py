@@ -179,11 +179,6 @@ class DrawerLine:
         return sum(pick.quantity if pick.confirmed_at is None else pick.picked for pick in self.picks)
 
     @property
-    def unpicked(self) -> int:
-        """Pieces that nobody has said to have taken from a storeroom."""
-        return sum(pick.quantity for pick in self.picks if pick.confirmed_at is None)
-
-    @property
     def not_found(self) -> int:
         return sum(pick.not_found for pick in self.picks)
 

@@ -221,3 +221,14 @@ class TestPages:
         of_sixty = queries(signed_in, where)
 
         assert len(of_sixty) == len(of_few), "\n".join(of_sixty)
+
+
+def test_card_reminds_of_tube_sizes_by_age_and_leaves_the_choice_to_the_clinician(room, surgery, signed_in):
+    four_years = SizeClassFactory(code="four", age_days_from=4 * 366, age_days_below=4 * 366 + 1)
+    CaseFactory(room=room, order=1, case_type=surgery, size_class=four_years, date=timezone.localdate())
+
+    shown = signed_in.get(reverse("turnover", args=[room.pk])).text
+
+    assert "Cuffed: age in years / 4 + 3.5 mm" in shown
+    assert "<strong>4.5</strong>" in shown
+    assert "the clinician decides" in shown

@@ -8,7 +8,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from inventory.models import Room
+from restock.advising.past import policy_of
 from restock.models import Case
+from restock.tube_reminder import tube_reminders
 from restock.turnovers import Step, first_of_next_day, next_of, slots_of, turnover
 
 from ..ages import day_words
@@ -56,5 +58,6 @@ def turnover_card(request: HttpRequest, room_id: int) -> HttpResponse:
             "add": len(card.lines(Step.ADD)),
             "put_away": len(card.lines(Step.PUT_AWAY)),
             "fresh": len(card.lines(Step.FRESH)),
+            "tubes": tube_reminders(case.size_class, policy_of(department)),
         }
     return render(request, "turnovers/card.html", context)
