@@ -10,6 +10,13 @@ from django.db.migrations import RunPython
 TABLES = (
     "inventory_movement",
     "inventory_count",
+    "inventory_receipt",
+    "inventory_backorder",
+    "inventory_datecheck",
+    "inventory_assembly",
+    "inventory_sealevent",
+    "inventory_recallanswer",
+    "inventory_hold",
     "restock_usagerecord",
     "restock_caselog",
     "restock_parchange",

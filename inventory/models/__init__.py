@@ -1,26 +1,48 @@
 """Facts: what exists, where it is, and every movement of it."""
 
+from .bundles import Assembly, BundlePiece
+from .count_rounds import CountRound, CountTask
 from .counts import Count
-from .items import Basis, Consumable, Criticality, Latex, Owner, Packaging, Section, SingleUse, SizeRun
+from .dates import DateCheck
+from .items import Basis, Connector, Consumable, Criticality, Latex, Owner, Packaging, Section, SingleUse, SizeRun
 from .ledger import Holding, Lot, Movement
+from .orders import BackOrder, Order, OrderLine, Receipt
 from .places import Bin, CartKind, Department, Place, Room, StockingLine
+from .recalls import Hold, Recall, RecallAnswer, RecallLot, RecallPlace
+from .seals import SealEvent
 
 __all__ = [
+    "Assembly",
+    "BackOrder",
     "Basis",
     "Bin",
+    "BundlePiece",
     "CartKind",
+    "Connector",
     "Consumable",
     "Count",
+    "CountRound",
+    "CountTask",
     "Criticality",
+    "DateCheck",
     "Department",
+    "Hold",
     "Holding",
     "Latex",
     "Lot",
     "Movement",
+    "Order",
+    "OrderLine",
     "Owner",
     "Packaging",
     "Place",
+    "Recall",
+    "RecallAnswer",
+    "RecallLot",
+    "RecallPlace",
+    "Receipt",
     "Room",
+    "SealEvent",
     "Section",
     "SingleUse",
     "SizeRun",

@@ -53,6 +53,17 @@ class SingleUse(models.TextChoices):
     NO = "no", "re-usable"
 
 
+class Connector(models.TextChoices):
+    """What a piece connects to. ISO 80369-7 (Luer) and 80369-6 (neuraxial) must never stand in for each other."""
+
+    NOT_STATED = "not_stated", "not stated"
+    LUER = "luer", "Luer (ISO 80369-7)"
+    NEURAXIAL = "neuraxial", "neuraxial (ISO 80369-6)"
+    CONE_15_22 = "cone_15_22", "15 and 22 mm cones (ISO 5356-1)"
+    CONE_8_5_11_5 = "cone_8_5_11_5", "8.5 and 11.5 mm cones (ISO 5356-1)"
+    OTHER = "other", "another"
+
+
 class SizeRun(models.Model):
     """An ordered family of sizes, such as cuffed tracheal tubes from 3.0 to 8.5.
 
@@ -94,6 +105,10 @@ class Consumable(models.Model):
     owner = models.CharField(max_length=20, choices=Owner, default=Owner.SUPPLY)
     latex = models.CharField(max_length=20, choices=Latex, default=Latex.NOT_STATED)
     single_use = models.CharField(max_length=20, choices=SingleUse, default=SingleUse.YES)
+    connector = models.CharField(max_length=20, choices=Connector, default=Connector.NOT_STATED)
+    price_per_piece = models.DecimalField(
+        max_digits=10, decimal_places=2, null=True, blank=True, help_text="What one piece costs, in the local currency."
+    )
     shelf_life_months = models.PositiveSmallIntegerField(
         null=True, blank=True, help_text="Usual for a new pack. The printed date always wins."
     )
@@ -111,6 +126,11 @@ class Consumable(models.Model):
                 condition=Q(size_run__isnull=True) | Q(size_position__isnull=False),
                 name="size_run_has_positions",
                 violation_error_message="A line in a size run needs its position in the run, smallest first.",
+            ),
+            models.CheckConstraint(
+                condition=Q(price_per_piece__isnull=True) | Q(price_per_piece__gte=0),
+                name="price_not_negative",
+                violation_error_message="A price is 0 or more.",
             ),
         ]
 

@@ -41,6 +41,9 @@ class Movement(models.Model):
         USE = "use", "used"
         DISCARD = "discard", "discarded"
         ADJUST = "adjust", "count adjusted"
+        RETURN = "return", "returned to the supplier"
+        MAKE_UP = "make_up", "made up into a bundle"
+        TAKE_APART = "take_apart", "taken out of a bundle"
         REVERSE = "reverse", "reversed"
 
     kind = models.CharField(max_length=20, choices=Kind)

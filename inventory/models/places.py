@@ -78,7 +78,7 @@ class Place(models.Model):
     """Anything that pieces can be in: a cart, a storeroom, or one of the ledger's virtual places.
 
     The virtual places make the ledger double-entry: pieces come from `supplier`, leave to `used` or `discarded`,
-    and a count that differs moves the difference from or to `count_variance`.
+    a count that differs moves the difference from or to `count_variance`, and pieces become bundles in `assembly`.
     """
 
     class Role(models.TextChoices):
@@ -88,8 +88,9 @@ class Place(models.Model):
         USED = "used", "used"
         DISCARDED = "discarded", "discarded"
         COUNT_VARIANCE = "count_variance", "count variance"
+        ASSEMBLY = "assembly", "assembly"
 
-    VIRTUAL = (Role.SUPPLIER, Role.USED, Role.DISCARDED, Role.COUNT_VARIANCE)
+    VIRTUAL = (Role.SUPPLIER, Role.USED, Role.DISCARDED, Role.COUNT_VARIANCE, Role.ASSEMBLY)
 
     department = models.ForeignKey(Department, on_delete=models.PROTECT, related_name="places")
     code = models.CharField(max_length=40)
@@ -108,6 +109,9 @@ class Place(models.Model):
         help_text="The storeroom that fills this cart first. Other storerooms follow in their order.",
     )  # fmt: skip
     walk_order = models.PositiveIntegerField(default=0)
+    sealed = models.BooleanField(
+        default=False, help_text="Kept closed under a numbered seal until it is needed, and checked by a person."
+    )
 
     objects = PlaceQuerySet.as_manager()
 
@@ -125,6 +129,11 @@ class Place(models.Model):
                 condition=Q(role="cart") | Q(kind__isnull=True, room__isnull=True),
                 name="only_carts_are_parked",
                 violation_error_message="Only a cart has a kind of cart and a room to stand in.",
+            ),
+            models.CheckConstraint(
+                condition=Q(role="cart") | Q(sealed=False),
+                name="only_carts_are_sealed",
+                violation_error_message="Only a cart is kept under a seal.",
             ),
         ]
 
@@ -158,6 +167,12 @@ class Bin(models.Model):
 class StockingLine(models.Model):
     """A place keeps this consumable in this bin: the par sheet, one row of it. All figures are pieces."""
 
+    class Tracking(models.TextChoices):
+        """What people are asked for here. The ledger follows the lots that were carried in either case."""
+
+        LOT = "lot", "by lot"
+        EARLIEST_DATE = "earliest_date", "by the earliest date only"
+
     place = models.ForeignKey(Place, on_delete=models.PROTECT, related_name="stocking_lines")
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="stocking_lines")
     bin = models.ForeignKey(Bin, null=True, blank=True, on_delete=models.PROTECT, related_name="stocking_lines")
@@ -166,6 +181,7 @@ class StockingLine(models.Model):
         default=0, help_text="Never below this, whatever the forecast says: a policy for emergencies."
     )
     capacity = models.PositiveIntegerField(null=True, blank=True, help_text="What the bin can hold.")
+    tracking = models.CharField(max_length=20, choices=Tracking, default=Tracking.LOT)
 
     objects = StockingLineQuerySet.as_manager()
 

@@ -15,6 +15,7 @@ from .policy import Policy
 from .quick_sign_in import QuickSignIn
 from .rounds import Claim, Filling
 from .shortages import Shortage
+from .substitutions import Substitution
 from .supervising import ParChange, ShortageAction
 from .usage import UsageRecord
 
@@ -54,6 +55,7 @@ __all__ = [
     "SplitTally",
     "StoreroomCover",
     "Stratum",
+    "Substitution",
     "Technique",
     "UsageRecord",
 ]

@@ -5,6 +5,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from .notes import about_stock_only
+from .sentences import SentenceField
 
 
 class ParAdviceRun(models.Model):
@@ -56,7 +57,7 @@ class AdvisedPar(models.Model):
     days_short_advised = models.PositiveSmallIntegerField()
     on_hand_now = models.FloatField()
     on_hand_advised = models.FloatField()
-    reason = models.TextField()
+    reason = SentenceField()
     answer = models.CharField(max_length=20, choices=Answer, default=Answer.OPEN)
     answered_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"

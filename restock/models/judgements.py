@@ -7,8 +7,9 @@ from django.db.models import F, Q
 class Judgement(models.Model):
     """The forecast judged on `evenings` past evenings, each knowing only what was known then. Shares from 0 to 1.
 
-    covered, stated: share of lines and days on which no more was used than the forecast's 95% quantile, and how often
-    the forecast itself said so. brier and calibration_error are of the chance to run short from par.
+    levels: [level, stated, covered, low, high] of each service level judged; tenths: [share, low, high] of the use that
+    fell into each tenth of the forecast (restock.judging reads both). brier and calibration_error are of the chance to
+    run short from par.
     """
 
     department = models.OneToOneField("inventory.Department", on_delete=models.PROTECT, related_name="judgement")
@@ -17,8 +18,8 @@ class Judgement(models.Model):
     last_day = models.DateField()
     evenings = models.PositiveSmallIntegerField()
     lines = models.PositiveIntegerField()
-    covered = models.FloatField()
-    stated = models.FloatField()
+    levels = models.JSONField(default=list)
+    tenths = models.JSONField(default=list)
     brier = models.FloatField()
     calibration_error = models.FloatField()
 

@@ -1,15 +1,5 @@
-"""Free text that staff may leave: about stock, never about a person who is treated."""
+"""Notes on decisions are held to the rule of every other note."""
 
-import re
+from inventory.models.notes import NUMBER, about_stock_only
 
-from django.core.exceptions import ValidationError
-
-NUMBER = re.compile(r"\d(?:[ ./-]?\d){4,}")  # a record or telephone number, and any date with its year
-
-
-def about_stock_only(text: str) -> None:
-    """Refuse what looks like a number of a person or a date. Raises ValidationError; the text is not repeated."""
-    if NUMBER.search(text):
-        raise ValidationError(
-            "Leave out dates and numbers of five digits or more: a note is about stock, never about a person."
-        )
+__all__ = ["NUMBER", "about_stock_only"]

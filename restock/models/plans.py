@@ -4,6 +4,8 @@ from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 
+from .sentences import SentenceField
+
 
 class Plan(models.Model):
     """One evening's plan with the date, settings and method it rests on, so that a past number can be explained."""
@@ -51,7 +53,7 @@ class PlanLine(models.Model):
     target = models.PositiveIntegerField()
     top_up = models.PositiveIntegerField(help_text="What it needs to reach the target.")
     allocated = models.PositiveIntegerField(help_text="What the storerooms can give it.")
-    reason = models.TextField()
+    reason = SentenceField()
     pmf = models.JSONField(default=list, help_text="Tomorrow's demand: the probability of 0, 1, 2, ... pieces.")
 
     class Meta:

@@ -3,6 +3,11 @@
 from django.db import models
 from django.db.models import Q
 
+from restock.reasons import not_found
+from restock.sentences import Sentence, joined
+
+from .sentences import SentenceField
+
 
 class Shortage(models.Model):
     """A line of a plan that its storerooms cannot fill, with the reason and how much it may hurt."""
@@ -20,7 +25,7 @@ class Shortage(models.Model):
     short_by = models.PositiveIntegerField(help_text="Pieces.")
     not_found = models.PositiveIntegerField(default=0, help_text="Of these on record, but looked for in vain.")
     harm = models.FloatField(help_text="Expected pieces missing tomorrow, times the weight of the line.")
-    reason = models.TextField()
+    reason = SentenceField()  # why the plan found it short; empty where only a search in vain did
 
     class Meta:
         ordering = ["-harm", "-short_by"]
@@ -28,3 +33,8 @@ class Shortage(models.Model):
 
     def __str__(self) -> str:
         return f"{self.plan_line} short by {self.short_by}"
+
+    @property
+    def why(self) -> Sentence:
+        """What the plan said, and what could not be found since."""
+        return joined(self.reason, not_found(self.not_found) if self.not_found else None, by=" ")

@@ -29,6 +29,8 @@ RULES: dict[str, frozenset[str]] = {
     "come-back": frozenset({ANYBODY}),
     "account": frozenset({SIGNED_IN}),
     "home": frozenset({SIGNED_IN}),
+    # Sets a cookie of this browser and nothing else.
+    "set-language": frozenset({ANYBODY}),
     # A worker and a manifest hold nothing but names of files, and are fetched before anybody signs in again.
     "service-worker": frozenset({ANYBODY}),
     "manifest": frozenset({ANYBODY}),
@@ -86,6 +88,7 @@ RULES: dict[str, frozenset[str]] = {
         ),
         RESTOCKING,
     ),
+    "stock": ANY_ROLE,
     "search": ANY_ROLE,
     "item": ANY_ROLE,
     **dict.fromkeys(

@@ -7,6 +7,7 @@ from django.utils.translation import gettext_lazy as _
 
 from .access import allows
 from .current import current_department, today
+from .stock_pages import entries, stock_routes
 from .workstations import is_shared
 
 # Each page of the navigation with the pages that belong under it.
@@ -18,6 +19,7 @@ PAGES = (
     ("carts", _("Carts"), {"carts", "cart"}),
     ("rooms-ahead", _("Rooms"), {"rooms-ahead", "room-ahead"}),
     ("shortages", _("Shortages"), {"shortages", "shortage", "act-on-shortage"}),
+    ("stock", _("Stock"), stock_routes()),
     ("par-advice", _("Advice"), {"par-advice", "cart-twins", "what-if", "accuracy"}),
     (
         "setup",
@@ -42,5 +44,11 @@ def frame(request: HttpRequest) -> dict:
         for name, label, under in PAGES
         if allows(name, user)
     ]
-    may_search = allows("search", user)
-    return {"department": department, "day": day, "nav": nav, "may_search": may_search, "shared": is_shared(request)}
+    return {
+        "department": department,
+        "day": day,
+        "nav": nav,
+        "stock_nav": entries(user, here) if here in stock_routes() else [],
+        "may_search": allows("search", user),
+        "shared": is_shared(request),
+    }

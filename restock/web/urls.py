@@ -3,6 +3,7 @@
 from django.contrib import admin
 from django.contrib.auth.views import LogoutView
 from django.urls import path
+from django.views.i18n import set_language
 
 from .views import (
     account,
@@ -23,6 +24,7 @@ from .views import (
     setup,
     sheets,
     shortages,
+    stock,
     supposing,
     turnovers,
     walking,
@@ -78,6 +80,7 @@ urlpatterns = [
     path("service-worker.js", device.service_worker, name="service-worker"),
     path("evenfill.webmanifest", device.manifest, name="manifest"),
     path("home/", device.home, name="home"),
+    path("stock/", stock.stock, name="stock"),
     path("search/", finding.search, name="search"),
     path("items/<int:consumable_id>/", finding.item, name="item"),
     path("setup/", setup.setup, name="setup"),
@@ -92,6 +95,7 @@ urlpatterns = [
     path("setup/<slug:slug>/<int:row_id>/", setup.setup_row, name="setup-row"),
     path("setup/<slug:slug>/<int:row_id>/remove/", setup.setup_remove, name="setup-remove"),
     path("account/", account.account, name="account"),
+    path("language/", set_language, name="set-language"),
     path("come-back/", account.come_back, name="come-back"),
     path("sign-in/", account.SignIn.as_view(), name="sign-in"),
     path("sign-out/", LogoutView.as_view(), name="sign-out"),
