@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
+from itertools import pairwise
 
 import numpy as np
 
@@ -77,6 +78,21 @@ class Calibration:
 
 
 @dataclass(frozen=True)
+class LevelSeen:
+    """How often the forecast's quantile at a level was enough. Shares from 0 to 1, over all lines and evenings.
+
+    stated: how often the forecast itself said so, which for whole pieces is more than the level. low, high: the range
+    of `covered` that chance leaves open, 95 times of 100.
+    """
+
+    level: float
+    stated: float
+    covered: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
 class Backtest:
     """All evenings, oldest first."""
 
@@ -118,6 +134,23 @@ class Backtest:
                 theirs = scoring.pinball(held[n], actual, level)
                 ratios[rule][f"pinball {level:g}"] = scoring.by_day(ours, days, rng, relative_to=theirs)
         return dict(ratios)
+
+    def levels(self, rng: np.random.Generator) -> list[LevelSeen]:
+        """How often each of LEVELS covered what was used."""
+        days, actual = self.days, self.column(lambda e: e.actual)
+        quantile, stated = self.column(lambda e: e.quantile), self.column(lambda e: e.stated)
+        seen = []
+        for n, level in enumerate(LEVELS):
+            covered = scoring.by_day((actual <= quantile[n]).astype(float), days, rng)
+            seen.append(LevelSeen(level, float(stated[n].mean()), covered.value, covered.low, covered.high))
+        return seen
+
+    def tenths(self, rng: np.random.Generator) -> list[scoring.Estimate]:
+        """Share of use that fell into each tenth of the forecast, lowest first: 0.1 each when it is calibrated."""
+        low, high = self.column(lambda e: e.pit_low), self.column(lambda e: e.pit_high)
+        below = [scoring.pit_share_below(low, high, edge) for edge in np.linspace(0.0, 1.0, 11)[1:-1]]
+        below = [np.zeros_like(low), *below, np.ones_like(low)]
+        return [scoring.by_day(upto - before, self.days, rng) for before, upto in pairwise(below)]
 
     def stock_out_calibration(self) -> tuple[float, float]:
         """Brier score and calibration error of P(short) from par."""

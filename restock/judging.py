@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import astuple, dataclass
 from datetime import datetime
 
 import numpy as np
@@ -9,22 +10,43 @@ from django.db import transaction
 
 from inventory.models import Department
 
-from .backtest import LEVELS, Backtest
+from .backtest import Backtest, LevelSeen
 from .forecasting.drift import drifting
 from .forecasting.scoring import Estimate
 from .models import Judgement, LineDrift, RuleScore
 
-SHOWN_LEVEL = LEVELS.index(0.95)
 LEAST_DRIFT = 0.1  # pieces a day, an assumption: less than one piece in ten days moves no par
+
+
+@dataclass(frozen=True)
+class Tenth:
+    """Share of the use that fell into one tenth of the forecast, and the range that chance leaves open, 0 to 1."""
+
+    share: float
+    low: float
+    high: float
+
+
+def levels_of(judgement: Judgement) -> list[LevelSeen]:
+    """How often each service level covered what was used, lowest level first."""
+    return [LevelSeen(*values) for values in judgement.levels]
+
+
+def tenths_of(judgement: Judgement) -> list[Tenth]:
+    """The ten tenths of the forecast, lowest first; empty where the judgement is older than they are."""
+    return [Tenth(*values) for values in judgement.tenths]
 
 
 @transaction.atomic
 def keep_judgement(
-    department: Department, judged: Backtest, *, at: datetime, against: dict[str, dict[str, Estimate]]
+    department: Department,
+    judged: Backtest,
+    *,
+    at: datetime,
+    against: dict[str, dict[str, Estimate]],
+    rng: np.random.Generator,
 ) -> Judgement:
     """Replace the department's judgement by that of this backtest. against: its scores beside the rules'."""
-    actual = judged.column(lambda e: e.actual)
-    quantile, stated = judged.column(lambda e: e.quantile), judged.column(lambda e: e.stated)
     brier, error = judged.stock_out_calibration()
     Judgement.objects.filter(department=department).delete()
     judgement = Judgement.objects.create(
@@ -34,8 +56,8 @@ def keep_judgement(
         last_day=judged.evenings[-1].day,
         evenings=len(judged.evenings),
         lines=len(judged.frame.lines),
-        covered=float((actual <= quantile[SHOWN_LEVEL]).mean()),
-        stated=float(stated[SHOWN_LEVEL].mean()),
+        levels=[[round(value, 5) for value in astuple(seen)] for seen in judged.levels(rng)],
+        tenths=[[round(value, 5) for value in (t.value, t.low, t.high)] for t in judged.tenths(rng)],
         brier=brier,
         calibration_error=error,
     )

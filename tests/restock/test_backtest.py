@@ -12,6 +12,7 @@ from inventory.models import Basis
 from restock.backtest import FORECAST, PAR, backtest
 from restock.forecast import read_frame
 from restock.gate import keep
+from restock.judging import keep_judgement, levels_of, tenths_of
 from restock.models import Calibration, Judgement, Policy, UsageRecord
 from restock.planning import draft_plan
 from restock.replay import read_log, replay
@@ -167,5 +168,21 @@ def test_the_command_prints_the_judgement_and_writes_a_row_for_each_line_and_day
     judgement = Judgement.objects.get(department=past)
     assert (judgement.evenings, judgement.lines) == (3, 4)
     actual, q95 = (np.array([int(row[name]) for row in rows]) for name in ("actual", "q95"))
-    assert judgement.covered == pytest.approx((actual <= q95).mean())
+    assert [seen.level for seen in levels_of(judgement)] == [0.9, 0.95, 0.99]
+    assert levels_of(judgement)[1].covered == pytest.approx((actual <= q95).mean(), abs=1e-5)
     assert judgement.rules.get(rule="past cases resampled", score="CRPS").ratio > 0
+
+
+def test_tenths_of_the_judgement_are_the_mean_of_those_of_its_kinds(past):
+    """Each row counts once, so the whole is the mean of the kinds, weighted by their rows (no source needed)."""
+    judged = backtest(past, first=FIRST + timedelta(days=12), last=FIRST + timedelta(days=DAYS - 1))
+    rng = np.random.default_rng(1)
+    kept = keep(past, judged, at=night(FIRST), rng=rng)
+
+    judgement = keep_judgement(past, judged, at=night(FIRST), against={}, rng=rng)
+
+    tenths = tenths_of(judgement)
+    assert sum(tenth.share for tenth in tenths) == pytest.approx(1.0, abs=1e-4)
+    steps = np.average([[0.0, *kind.pit] for kind in kept], axis=0, weights=[kind.rows for kind in kept])[::20]
+    assert [tenth.share for tenth in tenths] == pytest.approx(np.diff(steps), abs=1e-4)
+    assert all(tenth.low <= tenth.share <= tenth.high for tenth in tenths)

@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from inventory import ledger
 from inventory.models import Section
+from restock.forecasting.usage import METHOD
 from restock.models import (
     AdvisedPar,
     Calibration,
@@ -71,11 +72,12 @@ def judged(department, today):
         now, span = timezone.now(), {"first_day": today, "last_day": today}
         Judgement.objects.filter(department=department).delete()
         judgement = Judgement.objects.create(
-            department=department, judged_at=now, evenings=20, lines=60, covered=0.948, stated=0.961, brier=0.01,
-            calibration_error=0.002, **span,
+            department=department, judged_at=now, evenings=20, lines=60, brier=0.01, calibration_error=0.002,
+            levels=[[0.9, 0.92, 0.915, 0.9, 0.93], [0.95, 0.961, 0.948, 0.94, 0.957]],
+            tenths=[[0.08, 0.07, 0.09]] * 9 + [[0.28, 0.2, 0.31]], **span,
         )  # fmt: skip
         fit, _ = Fit.objects.get_or_create(
-            department=department, defaults={"method": "t", "fitted_at": now, "records": 1}
+            department=department, defaults={"method": METHOD, "fitted_at": now, "records": 1}
         )
         RuleScore.objects.create(judgement=judgement, rule="par as it is", score="CRPS", ratio=0.8, low=0.7, high=0.9)
         for _ in range(lines):
@@ -407,6 +409,26 @@ class TestAccuracy:
         assert re.search(r"Par as it is 0\.80 \( ?0\.70 to 0\.90 ?\)", said)
         assert "4.1 7.2" in said
         assert "75 60 to 86 40 30" in said
+
+    def test_shows_where_use_fell_and_what_each_level_covered(self, supervising, plan, judged):
+        judged(1)
+
+        answer = supervising.get(reverse("accuracy"))
+
+        assert "10 28 20 to 31 Use lies in the highest tenth too often" in words(answer)
+        assert "95 96.1 94.8 94 to 95.7" in words(answer)
+        assert 'class="demand-chart" role="img"' in answer.text
+
+    def test_log_is_summed_by_section_and_use_logged_twice_hides_no_gap(self, supervising, plan, judged):
+        judged(2)
+        more = CaptureRate.objects.first()
+        more.logged = 90
+        more.save()
+
+        said = words(supervising.get(reverse("accuracy")))
+
+        # (1 + 70) / (2 + 80), the mean of a Beta with a flat prior: 70 of 80 pieces logged.
+        assert re.search(r"All sections 86\.6 [\d.]+ to [\d.]+ 80 70", said)
 
     def test_opened_unused_stands_by_line_and_case_type_and_never_by_person(
         self, supervising, plan, department, room, today, clinician

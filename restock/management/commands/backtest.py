@@ -50,7 +50,7 @@ class Command(DepartmentCommand):
         at = timezone.now()
         kept = keep(department, judged, at=at, rng=rng)
         against = judged.against(rng)
-        keep_judgement(department, judged, at=at, against=against)
+        keep_judgement(department, judged, at=at, against=against, rng=rng)
         self._report(judged, against, rng)
         for kind in [calibration.kind for calibration in kept if not calibration.passed]:
             self.stdout.write(f"Widened from the next plan on: {kind or 'lines without a category'}")

@@ -7,15 +7,19 @@ from django.db.models.functions import Abs
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
+from django.utils.translation import gettext as _
 from django.views.decorators.http import require_safe
 
-from inventory.models import Department, SizeRun
+from inventory.models import Department, Section, SizeRun
+from restock.fits import Captured, captured_by_section
+from restock.judging import levels_of, tenths_of
 from restock.models import Calibration, CaptureRate, Judgement, LineDrift, OpenedTally
 from restock.opened_unused import opened_unused
 from restock.setups import Setups
 
 from ..ages import age_words
 from ..current import current_department, today
+from ..share_charts import tenths_chart, tenths_words
 
 ROWS = 15
 LEAST_UNUSED = 0.5  # faded pieces; what faded below half a piece is history
@@ -26,19 +30,35 @@ def accuracy(request: HttpRequest) -> HttpResponse:
     """What the newest backtest and the newest refit found, and what was opened and not used."""
     department, day = current_department(request), today(request)
     judgement = Judgement.objects.filter(department=department).first()
+    sections = captured_by_section(department)
+    tenths = tenths_of(judgement) if judgement else []
     rates = CaptureRate.objects.filter(fit__department=department, gone__gt=0).select_related("consumable")
     context = {
         "judgement": judgement,
         "age": judgement and age_words(timezone.now() - judgement.judged_at),
+        "levels": levels_of(judgement) if judgement else [],
+        "tenths": tenths,
+        "tenths_chart": tenths and tenths_chart(tenths),
+        "tenths_words": tenths and tenths_words(tenths),
         "kinds": Calibration.objects.filter(department=department).order_by("passed", "gap_95", "kind"),
         "rules": _by_rule(judgement),
         "drifts": _drifts(judgement) if judgement else [],
+        "logged": _logged(sections),
         "rates": rates.order_by("mean", "consumable__code")[:ROWS],
         "unused": _unused(department, day),
         "first_day": day - timedelta(days=30),
         "last_day": day - timedelta(days=1),
     }
     return render(request, "advice/accuracy.html", context)
+
+
+def _logged(sections: dict[int, Captured]) -> list[dict]:
+    """The whole first, then each section."""
+    if not sections:
+        return []
+    rows = [(_("All sections"), sum(sections.values(), Captured()))]
+    rows += [(Section(section).label, found) for section, found in sections.items()]
+    return [{"name": name, "found": found, "rate": found.rate} for name, found in rows]
 
 
 def _by_rule(judgement: Judgement | None) -> list[dict]:
