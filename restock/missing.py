@@ -53,8 +53,6 @@ def _keep(line: PlanLine, policy: Policy) -> None:
     shortage = known or Shortage(plan_line=line, cause=NOT_FOUND, short_by=0, reason="")
     shortage.short_by += line.not_found - before
     shortage.not_found = line.not_found
-    planned = shortage.reason.removesuffix(_sentence(before)).rstrip()
-    shortage.reason = " ".join(filter(None, [planned, _sentence(line.not_found)]))
     shortage.harm = policy.weight(line.consumable.criticality) * _missing(line)
     shortage.save()
 
@@ -63,9 +61,3 @@ def _missing(line: PlanLine) -> float:
     """Expected pieces missing on the day, with everything carried but what was not found."""
     after = max(line.usable + line.allocated - line.not_found, 0)
     return float(expected_shortfall(np.array([line.pmf]), np.array([after]))[0])
-
-
-def _sentence(pieces: int) -> str:
-    if not pieces:
-        return ""
-    return f"{pieces} piece{'' if pieces == 1 else 's'} on record could not be found in the storeroom."

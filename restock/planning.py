@@ -20,6 +20,7 @@ from .forecasting.usage import METHOD
 from .models import Case, Learning, Pick, Plan, PlanLine, Policy, Shortage
 from .out_of_reach import out_of_reach
 from .reasons import why, why_short
+from .sentences import Sentence
 from .stock import Stock, read_stock
 from .tallies import bring_forward
 from .widening import planned_levels
@@ -43,7 +44,7 @@ class ShortageDraft:
     cause: str
     short_by: int
     harm: float
-    reason: str
+    reason: Sentence
 
 
 @dataclass(frozen=True)

@@ -1,20 +1,22 @@
-"""The plain sentences beside the numbers. Pure: figures in, words out."""
+"""The plain sentences beside the numbers. Pure: figures in, sentences of no language out."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 
+from .sentences import Sentence, _, joined, ngettext
+
 RARELY = 0.01  # of such days: a line that runs short no more often is short of its par, not of what the day needs
 ROUNDING = 1e-9  # keeps 0.93 from becoming 92 of 100
 
 
-def times_in(share: float) -> str:
+def times_in(share: float) -> Sentence:
     """A share of days in words that a person can picture: 0.95 is "19 of 20", 0.995 is "199 of 200"."""
     for days in (10, 20, 50, 100, 200, 500, 1000):
         if abs(round(share * days) - share * days) < 1e-6:
-            return f"{round(share * days)} of {days}"
-    return f"{share * 100:.2f} of 100"
+            return _("%(part)s of %(days)s", part=round(share * days), days=days)
+    return _("%(part)s of %(days)s", part=round(share * 100, 2), days=100)
 
 
 def may_run_short(p_short: float) -> bool:
@@ -22,32 +24,38 @@ def may_run_short(p_short: float) -> bool:
     return p_short > RARELY
 
 
-def enough_for(p_short: float) -> str:
+def enough_for(p_short: float) -> Sentence:
     """On how many of such days a line lasts, rounded down: 0.034 is "enough for 96 of 100 such days"."""
-    if p_short > RARELY:
-        return f"enough for {math.floor((1 - p_short) * 100 + ROUNDING)} of 100 such days"
-    if p_short >= 0.001:
-        return f"enough for {math.floor((1 - p_short) * 1000 + ROUNDING)} of 1000 such days"
-    return "enough for more than 999 of 1000 such days"
+    if p_short < 0.001:
+        return _("enough for more than 999 of 1000 such days")
+    days = 100 if p_short > RARELY else 1000
+    return _("enough for %(lasts)s of %(days)s such days", lasts=math.floor((1 - p_short) * days + ROUNDING), days=days)
 
 
-def how_many_short(p_shorts: Sequence[float]) -> str:
+def how_many_short(p_shorts: Sequence[float]) -> Sentence:
     """How many of the lines that stay short may run out, and how many are merely below what they should hold."""
     risky = sum(may_run_short(p) for p in p_shorts)
     below = len(p_shorts) - risky
-    first = f"{risky or 'No'} line{'' if risky == 1 else 's'} may run short on more than 1 in 100 such days"
+    first = ngettext(
+        "%(n)s line may run short on more than 1 in 100 such days",
+        "%(n)s lines may run short on more than 1 in 100 such days",
+        n=risky,
+    )
+    if not risky:
+        first = _("No lines may run short on more than 1 in 100 such days")
     if not below:
-        return f"{first}."
-    return f"{first}; {below} {'is' if below == 1 else 'are'} only below what should be held."
+        return joined(first, end=".")
+    rest = ngettext("%(n)s is only below what should be held", "%(n)s are only below what should be held", n=below)
+    return joined(first, rest, by="; ", end=".")
 
 
-def pieces(n: float) -> str:
-    """An average with as many digits as mean something: "5", "2.4", "0.04", "under 0.01"."""
+def pieces(n: float) -> int | float | Sentence:
+    """An average with as many digits as mean something: 5, 2.4, 0.04, "under 0.01"."""
     if n >= 10 or (abs(n - round(n)) < 0.05 and n >= 1):
-        return f"{n:.0f}"
+        return round(n)
     if n >= 0.1:
-        return f"{n:.1f}"
-    return f"{n:.2f}" if n >= 0.01 else "under 0.01"
+        return round(n, 1)
+    return round(n, 2) if n >= 0.01 else _("under %(least)s", least=0.01)
 
 
 def why(
@@ -66,49 +74,64 @@ def why(
     allocated: int,
     has_log: bool,
     widened: bool,
-) -> str:
+) -> Sentence:
     """Why a line of a cart needs `top_up` pieces and gets `allocated`. Figures as in PlanLine."""
+    held, asked = _held(on_hand, usable), _asked(top_up, allocated)
     if cases == 0 and q_service < target and target in (par, floor):
-        kept = f"Kept at par {par}" if target == par else f"Kept at no less than {floor}"
-        asked = _asked(top_up, allocated)
-        return f"{kept}; no listed case is likely to use it; {_held(on_hand, usable)}; {asked}."
-    likely = f"{_cases(cases)} {pieces(mean)} on average, {q_service} covers {times_in(service_level)} such days"
+        kept = _("Kept at par %(par)s", par=par) if target == par else _("Kept at no less than %(floor)s", floor=floor)
+        return joined(kept, _("no listed case is likely to use it"), held, asked, by="; ", end=".")
+    likely = _likely(cases, mean, q_service, service_level)
     if not has_log:
-        likely += " (from the set-up standard, no log yet)"
+        likely = joined(likely, _("(from the set-up standard, no log yet)"), by=" ")
     if widened:
-        likely += " (widened: its kind ran short more often than was forecast)"
-    limits = _bound(q_service, par, floor, capacity, target)
-    return f"{likely}; {_held(on_hand, usable)}{limits}; {_asked(top_up, allocated)}."
+        likely = joined(likely, _("(widened: its kind ran short more often than was forecast)"), by=" ")
+    return joined(likely, held, _bound(q_service, par, floor, capacity, target), asked, by="; ", end=".")
 
 
-def _cases(cases: int) -> str:
+def _likely(cases: int, mean: float, q_service: int, service_level: float) -> Sentence:
+    figures = {"mean": pieces(mean), "covers": q_service, "days": times_in(service_level)}
     if cases == 0:
-        return "No listed case is likely to use it; unbooked cases and the room itself use"
-    return f"{cases} {'case' if cases == 1 else 'cases'} tomorrow {'uses' if cases == 1 else 'use'}"
+        return _(
+            "No listed case is likely to use it; unbooked cases and the room itself use %(mean)s on average, "
+            "%(covers)s covers %(days)s such days",
+            **figures,
+        )
+    return ngettext(
+        "%(n)s case tomorrow uses %(mean)s on average, %(covers)s covers %(days)s such days",
+        "%(n)s cases tomorrow use %(mean)s on average, %(covers)s covers %(days)s such days",
+        n=cases,
+        **figures,
+    )
 
 
-def _held(on_hand: int, usable: int) -> str:
+def _held(on_hand: int, usable: int) -> Sentence:
     if on_hand < 0:
-        return f"recorded {on_hand}, please count"
+        return _("recorded %(on_hand)s, please count", on_hand=on_hand)
     unusable = on_hand - max(usable, 0)
-    return f"{on_hand} on hand" + (f", {unusable} of them out of date or set aside" if unusable > 0 else "")
+    if unusable > 0:
+        return _(
+            "%(on_hand)s on hand, %(unusable)s of them out of date or set aside", on_hand=on_hand, unusable=unusable
+        )
+    return _("%(on_hand)s on hand", on_hand=on_hand)
 
 
-def _bound(q_service: int, par: int, floor: int, capacity: int | None, target: int) -> str:
+def _bound(q_service: int, par: int, floor: int, capacity: int | None, target: int) -> Sentence | None:
     """What fixed the target where it is not tomorrow's need itself."""
     if target == q_service and (capacity is None or target < capacity):
-        return ""
+        return None
     if capacity is not None and target == capacity and max(q_service, par, floor) > capacity:
-        return f"; the bin holds {capacity}"
+        return _("the bin holds %(capacity)s", capacity=capacity)
     if target == floor and floor > par:
-        return f"; never below {floor}"
-    return f"; par {par}" if target == par else ""
+        return _("never below %(floor)s", floor=floor)
+    return _("par %(par)s", par=par) if target == par else None
 
 
-def _asked(top_up: int, allocated: int) -> str:
+def _asked(top_up: int, allocated: int) -> Sentence:
+    if allocated < top_up and not allocated:
+        return _("%(top_up)s needed, none to be had", top_up=top_up)
     if allocated < top_up:
-        return f"{top_up} needed, {allocated or 'none'} to be had"
-    return f"{top_up} to add" if top_up else "nothing to add"
+        return _("%(top_up)s needed, %(allocated)s to be had", top_up=top_up, allocated=allocated)
+    return _("%(top_up)s to add", top_up=top_up) if top_up else _("nothing to add")
 
 
 def why_short(
@@ -121,23 +144,50 @@ def why_short(
     capacity: int | None,
     wanted: int,
     given: int,
-) -> str:
+) -> Sentence:
     """Why a line stays short.
 
     `in_store` and `unusable` count pieces of the line in all storerooms, `asked` what all carts need; this cart needs
     `wanted` and gets `given`.
     """
     if cause == "bin_too_small":
-        return f"The bin holds {capacity}; the day may need {short_by} more. Keep some beside it or raise the capacity."
+        return _(
+            "The bin holds %(capacity)s; the day may need %(short_by)s more. "
+            "Keep some beside it or raise the capacity.",
+            capacity=capacity,
+            short_by=short_by,
+        )
     if cause == "pharmacy":
-        return f"The pharmacy keeps it: ask for {short_by}."
+        return _("The pharmacy keeps it: ask for %(short_by)s.", short_by=short_by)
     if cause == "unusable":
-        return f"The storerooms hold {unusable}, all out of date or set aside; {asked} asked for in all."
+        return _(
+            "The storerooms hold %(unusable)s, all out of date or set aside; %(asked)s asked for in all.",
+            unusable=unusable,
+            asked=asked,
+        )
     if cause == "storeroom_empty":
-        return f"The storerooms have none; {asked} asked for in all."
+        return _("The storerooms have none; %(asked)s asked for in all.", asked=asked)
     if wanted == asked:
-        return f"The storerooms have {in_store}; this cart gets {given} of {wanted}; no other asks."
-    return (
-        f"The storerooms have {in_store} and {asked} were asked for in all; this cart gets {given} of {wanted}. "
-        "Each piece goes where it prevents most."
+        return _(
+            "The storerooms have %(in_store)s; this cart gets %(given)s of %(wanted)s; no other asks.",
+            in_store=in_store,
+            given=given,
+            wanted=wanted,
+        )
+    return _(
+        "The storerooms have %(in_store)s and %(asked)s were asked for in all; this cart gets %(given)s of %(wanted)s. "
+        "Each piece goes where it prevents most.",
+        in_store=in_store,
+        asked=asked,
+        given=given,
+        wanted=wanted,
+    )
+
+
+def not_found(pieces: int) -> Sentence:
+    """What the record promised and nobody could find."""
+    return ngettext(
+        "%(n)s piece on record could not be found in the storeroom.",
+        "%(n)s pieces on record could not be found in the storeroom.",
+        n=pieces,
     )

@@ -17,6 +17,7 @@ from restock.forecast import read_frame
 from restock.forecasting import demand
 from restock.forecasting.levels import PolicyRun, par_advice, run_policy
 from restock.replay import read_log, used_on
+from restock.sentences import Sentence
 from restock.tallies import read_tallies
 from restock.widening import planned_levels
 
@@ -54,7 +55,7 @@ class ParAdvice:
     p_short_advised: np.ndarray
     now: PolicyRun
     then: PolicyRun
-    reasons: tuple[str, ...]
+    reasons: tuple[Sentence, ...]
 
     @property
     def more_on_hand(self) -> np.ndarray:

@@ -1,8 +1,9 @@
-"""The sentence beside each par that is advised. Pure: figures in, words out."""
+"""The sentence beside each par that is advised. Pure: figures in, sentences of no language out."""
 
 from __future__ import annotations
 
 from restock.reasons import times_in
+from restock.sentences import Sentence, _, joined
 
 
 def why_par(
@@ -16,36 +17,42 @@ def why_par(
     capacity: int | None,
     service_level: float,
     p_short_now: float,
-) -> str:
+) -> Sentence:
     """Why a line should have `advised` pieces as its par.
 
     least: what is kept whatever the horizon says; floor: what policy keeps of it. needed: pieces that the service
     level alone asks for. p_short_now: chance that par as it is runs short on a day of the horizon.
     """
-    wanted = times_in(service_level)
+    cover = {"par": par, "advised": advised, "needed": needed, "days": times_in(service_level)}
     if capacity is not None and needed > capacity:
-        return f"{needed} would cover {wanted} days, but the bin holds {capacity}{_full(par, advised)}."
+        bin_holds = _(
+            "%(needed)s would cover %(days)s days, but the bin holds %(capacity)s", capacity=capacity, **cover
+        )
+        return joined(bin_holds, None if par == advised else _("fill it"), by=": ", end=".")
     if least > needed and emergency:
-        return f"Kept for emergencies, which no list foretells: par stays {par}."
+        return _("Kept for emergencies, which no list foretells: par stays %(par)s.", par=par)
+    if least > needed and floor == least:
+        kept = _("%(needed)s would cover %(days)s days, but policy keeps at least %(floor)s", floor=floor, **cover)
+        return joined(kept, _compared(par, advised), by=": ", end=".")
     if least > needed:
-        kept = f"policy keeps at least {floor}" if floor == least else "it must never be out, so one stays"
-        return f"{needed} would cover {wanted} days, but {kept}{_compared(par, advised)}."
+        kept = _("%(needed)s would cover %(days)s days, but it must never be out, so one stays", **cover)
+        return joined(kept, _compared(par, advised), by=": ", end=".")
     if advised > par:
-        return f"Par {par} covers only {_covered(p_short_now)} days; {advised} cover {wanted}."
+        return _(
+            "Par %(par)s covers only %(covered)s days; %(advised)s cover %(days)s.",
+            covered=_("%(part)s of %(days)s", part=float(f"{100 * (1 - p_short_now):.4g}"), days=100),
+            **cover,
+        )
     if advised < par:
-        return f"{advised} cover {wanted} days; par {par} holds {par - advised} more than that."
-    return f"Par {par} is the smallest that covers {wanted} days."
+        return _(
+            "%(advised)s cover %(days)s days; par %(par)s holds %(more)s more than that.", more=par - advised, **cover
+        )
+    return _("Par %(par)s is the smallest that covers %(days)s days.", **cover)
 
 
-def _full(par: int, advised: int) -> str:
-    return "" if par == advised else ": fill it"
-
-
-def _compared(par: int, advised: int) -> str:
+def _compared(par: int, advised: int) -> Sentence | None:
     if advised == par:
-        return ""
-    return f": {par - advised} fewer than par" if advised < par else f": {advised - par} more than par"
-
-
-def _covered(p_short: float) -> str:
-    return f"{100 * (1 - p_short):.4g} of 100"
+        return None
+    if advised < par:
+        return _("%(pieces)s fewer than par", pieces=par - advised)
+    return _("%(pieces)s more than par", pieces=advised - par)

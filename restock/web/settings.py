@@ -128,8 +128,15 @@ LOGIN_URL = "sign-in"
 LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "sign-in"
 
-LANGUAGE_CODE = "en-gb"
-LANGUAGES = [("en-gb", "English")]
+# Each language says its own name: who cannot read the page must still find it.
+LANGUAGES = [("en-gb", "English"), ("es", "Español")]
+LANGUAGE_CODE = _read(env.str, "LANGUAGE_CODE", "en-gb", "a language code")
+if LANGUAGE_CODE not in dict(LANGUAGES):
+    raise ImproperlyConfigured(f"LANGUAGE_CODE is not valid: expected {' or '.join(dict(LANGUAGES))}.")
+LOCALE_PATHS = [BASE_DIR / "locale"]
+LANGUAGE_COOKIE_AGE = 31_536_000
+LANGUAGE_COOKIE_HTTPONLY = True
+LANGUAGE_COOKIE_SAMESITE = "Lax"
 TIME_ZONE = "UTC"
 USE_I18N = True
 USE_TZ = True
@@ -167,6 +174,7 @@ SECURE = _read(env.bool, "SECURE", not DEBUG, "true or false")
 SECURE_SSL_REDIRECT = SECURE
 SESSION_COOKIE_SECURE = SECURE
 CSRF_COOKIE_SECURE = SECURE
+LANGUAGE_COOKIE_SECURE = SECURE
 SECURE_HSTS_SECONDS = 31_536_000 if SECURE else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE
 SECURE_HSTS_PRELOAD = SECURE

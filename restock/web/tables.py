@@ -120,7 +120,7 @@ class ShortageTable(tables.Table):
         done = "; ".join(act_words(act) for act in acts)
         return format_html(
             '{} {} <strong>{}</strong> <a class="tap-line" href="{}" aria-label="{}">{}</a>',
-            record.reason,
+            record.why,
             lasting,
             done,
             reverse("shortage", args=[line.pk]),

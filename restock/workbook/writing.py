@@ -186,7 +186,7 @@ def _cart_row(row: CartRow, *, opens_bin: bool) -> TableRow:
             line.allocated,
             row.short_by or None,
             None,
-            line.reason,
+            str(line.reason),
         ],
         ruled=opens_bin,
     )
@@ -214,9 +214,9 @@ def _shortage_row(row: ShortRow) -> TableRow:
             line.consumable.code,
             _counted_in(line.consumable.label, line.consumable),
             shortage.short_by,
-            enough_for(row.p_short),
-            shortage.get_cause_display(),
-            shortage.reason,
+            str(enough_for(row.p_short)),
+            str(shortage.get_cause_display()),
+            str(shortage.why),
         ]
     )
 

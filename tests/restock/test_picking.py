@@ -195,7 +195,7 @@ class TestNotFound:
 
         shortage = Shortage.objects.get(plan_line=line)
         assert (shortage.cause, shortage.short_by, shortage.not_found) == ("not_found", 3, 3)
-        assert shortage.reason == "3 pieces on record could not be found in the storeroom."
+        assert str(shortage.why) == "3 pieces on record could not be found in the storeroom."
         # By hand: two on the cart; of the demand 3, 4, 5 lacks 1, 2, 3 pieces: .2 + .6 + .6.
         assert shortage.harm == pytest.approx(1.4)
         assert moves() == [(1, "SOON")]
@@ -213,12 +213,12 @@ class TestNotFound:
         save(pick, 2, rest_not_found=True)
         grown = Shortage.objects.get()
         assert (grown.cause, grown.short_by) == ("storeroom_low", 4)
-        assert grown.reason.startswith("The storerooms have too few. 2 pieces on record")
+        assert str(grown.why).startswith("The storerooms have too few. 2 pieces on record")
 
         save(pick, 4, seen=2)
 
         back = Shortage.objects.get()
-        assert (back.short_by, back.not_found, back.reason) == (2, 0, "The storerooms have too few.")
+        assert (back.short_by, back.not_found, str(back.why)) == (2, 0, "The storerooms have too few.")
 
     def test_said_afterwards_moves_nothing_again(self, save, pick):
         save(pick, 1)

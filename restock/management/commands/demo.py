@@ -114,7 +114,7 @@ class Command(BaseCommand):
                 f"  ... and {len(shortages) - SHORTAGES_SHOWN} more: the site and the pick list have all."
             )
         if shortages:
-            self.stdout.write(f"  Why the first: {shortages[0].reason}")
+            self.stdout.write(f"  Why the first: {shortages[0].why}")
         self.stdout.write(
             f"\nPick list: {_shown(built.workbook)}\nCase list: {_shown(built.case_list)}\n"
             f"Sign in as {', '.join(USERS)}; the password of each is {PASSWORD}"

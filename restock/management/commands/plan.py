@@ -133,7 +133,7 @@ class Command(DepartmentCommand):
             line = shortage.plan_line
             self.stdout.write(
                 f"  {line.place}: {line.consumable}, short by {shortage.short_by}, {enough_for(line.p_short_after)}. "
-                f"{shortage.reason}"
+                f"{shortage.why}"
             )
         if len(shortages) > SHORTAGES_SHOWN:
             self.stdout.write(f"  and {len(shortages) - SHORTAGES_SHOWN} more in the pick list.")
