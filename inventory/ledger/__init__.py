@@ -10,7 +10,7 @@ keys, so that two such transactions on PostgreSQL cannot wait for each other.
 
 from .counting import Counted, count, count_all
 from .entries import Entry, part_key, record, virtual_place
-from .events import adjust, discard, move, receive, reverse, use
+from .events import adjust, discard, give_back, move, receive, reverse, use
 from .proof import Difference, differences
 from .refusals import InsufficientStock, KeyReused, NotReversible, Refused
 from .using import Used, movements_of, use_all
@@ -29,6 +29,7 @@ __all__ = [
     "count_all",
     "differences",
     "discard",
+    "give_back",
     "move",
     "movements_of",
     "part_key",

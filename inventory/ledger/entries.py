@@ -23,6 +23,7 @@ _ROUTES = {
     *product([Kind.MOVE], _SHELVES, _SHELVES),
     *product([Kind.USE], _SHELVES, [Role.USED]),
     *product([Kind.DISCARD], _SHELVES, [Role.DISCARDED]),
+    *product([Kind.RETURN], _SHELVES, [Role.SUPPLIER]),
     *product([Kind.ADJUST], _SHELVES, [Role.COUNT_VARIANCE]),
     *product([Kind.ADJUST], [Role.COUNT_VARIANCE], _SHELVES),
 }

@@ -152,6 +152,34 @@ def discard(
     )
 
 
+def give_back(
+    *,
+    place: Place,
+    consumable: Consumable,
+    quantity: int,
+    by,
+    at: datetime,
+    key: str,
+    reason: str,
+    lot: Lot | None = None,
+) -> Movement:
+    """Record pieces that went back to the supplier, and why: recalled, delivered in error."""
+    return _write(
+        Entry(
+            kind=Kind.RETURN,
+            source=place,
+            destination=virtual_place(place.department_id, Role.SUPPLIER),
+            consumable=consumable,
+            lot=lot,
+            quantity=quantity,
+            at=at,
+            key=key,
+            reason=reason,
+        ),
+        by=by,
+    )
+
+
 def adjust(
     *,
     place: Place,

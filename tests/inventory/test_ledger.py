@@ -348,3 +348,12 @@ def test_day_of_use_is_the_departments_own(cart, tube, clinician, hold):
     )
 
     assert balances(cart) == {}
+
+
+def test_pieces_given_back_are_with_the_supplier_again(stocked_cart, tube, technician):
+    ledger.give_back(
+        place=stocked_cart, consumable=tube, quantity=2, by=technician, at=NOON, key="back", reason="recalled"
+    )
+
+    assert stocked_cart.on_hand(tube) == 3
+    assert ledger.virtual_place(stocked_cart.department, Place.Role.SUPPLIER).on_hand(tube) == 2
