@@ -1,5 +1,6 @@
 """Facts: what exists, where it is, and every movement of it."""
 
+from .arrivals import ArrivedPack
 from .bundles import Assembly, BundlePiece
 from .count_rounds import CountRound, CountTask
 from .counts import Count
@@ -12,6 +13,7 @@ from .recalls import Hold, Recall, RecallAnswer, RecallLot, RecallPlace
 from .seals import SealEvent
 
 __all__ = [
+    "ArrivedPack",
     "Assembly",
     "BackOrder",
     "Basis",
