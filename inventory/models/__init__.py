@@ -10,7 +10,7 @@ from .ledger import Holding, Lot, Movement
 from .orders import BackOrder, Order, OrderLine, Receipt
 from .places import Bin, CartKind, Department, Place, Room, StockingLine
 from .recalls import Hold, Recall, RecallAnswer, RecallLot, RecallPlace
-from .seals import SealEvent
+from .seals import CartGuidance, GuidedLine, SealEvent
 
 __all__ = [
     "ArrivedPack",
@@ -19,6 +19,7 @@ __all__ = [
     "Basis",
     "Bin",
     "BundlePiece",
+    "CartGuidance",
     "CartKind",
     "Connector",
     "Consumable",
@@ -28,6 +29,7 @@ __all__ = [
     "Criticality",
     "DateCheck",
     "Department",
+    "GuidedLine",
     "Hold",
     "Holding",
     "Latex",

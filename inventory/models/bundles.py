@@ -3,6 +3,7 @@
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 
 class BundlePiece(models.Model):
@@ -18,17 +19,17 @@ class BundlePiece(models.Model):
             models.UniqueConstraint(
                 fields=["bundle", "piece"],
                 name="bundle_piece_unique",
-                violation_error_message="This bundle already holds this line: change how many.",
+                violation_error_message=_("This bundle already holds this line: change how many."),
             ),
             models.CheckConstraint(
                 condition=Q(pieces_per_bundle__gte=1),
                 name="bundle_holds_a_piece",
-                violation_error_message="A bundle holds at least one piece of each of its lines.",
+                violation_error_message=_("A bundle holds at least one piece of each of its lines."),
             ),
             models.CheckConstraint(
                 condition=~Q(bundle=F("piece")),
                 name="bundle_does_not_hold_itself",
-                violation_error_message="A bundle cannot hold itself.",
+                violation_error_message=_("A bundle cannot hold itself."),
             ),
         ]
 
@@ -43,8 +44,8 @@ class Assembly(models.Model):
     """
 
     class Kind(models.TextChoices):
-        MADE_UP = "made_up", "made up"
-        TAKEN_APART = "taken_apart", "taken apart"
+        MADE_UP = "made_up", _("made up")
+        TAKEN_APART = "taken_apart", _("taken apart")
 
     kind = models.CharField(max_length=20, choices=Kind)
     place = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="assemblies")
@@ -58,12 +59,12 @@ class Assembly(models.Model):
 
     class Meta:
         ordering = ["-at", "-pk"]
-        verbose_name_plural = "assemblies"
+        verbose_name_plural = _("assemblies")
         constraints = [
             models.CheckConstraint(
                 condition=Q(bundles__gte=1),
                 name="assembly_of_a_bundle",
-                violation_error_message="At least one bundle is made up or taken apart.",
+                violation_error_message=_("At least one bundle is made up or taken apart."),
             )
         ]
 

@@ -3,6 +3,7 @@
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 from .notes import about_stock_only
 
@@ -11,8 +12,8 @@ class CountRound(models.Model):
     """Lines to count in one go: the day's ten minutes, or all of one place. `finished_at` is empty while it runs."""
 
     class Kind(models.TextChoices):
-        DAILY = "daily", "the day's lines"
-        WHOLE_PLACE = "whole_place", "all of one place"
+        DAILY = "daily", _("the day's lines")
+        WHOLE_PLACE = "whole_place", _("all of one place")
 
     department = models.ForeignKey("inventory.Department", on_delete=models.PROTECT, related_name="count_rounds")
     kind = models.CharField(max_length=20, choices=Kind)
@@ -30,7 +31,7 @@ class CountRound(models.Model):
             models.CheckConstraint(
                 condition=~Q(kind="whole_place") | Q(place__isnull=False),
                 name="whole_place_count_names_the_place",
-                violation_error_message="A count of a whole place names the place.",
+                violation_error_message=_("A count of a whole place names the place."),
             )
         ]
 
@@ -46,26 +47,26 @@ class CountTask(models.Model):
     """
 
     class Why(models.TextChoices):
-        BELOW_ZERO = "below_zero", "recorded below zero"
-        DRIFT = "drift", "its record drifts"
-        CRITICAL = "critical", "never to be out"
-        VALUE = "value", "worth much"
-        AGE = "age", "not counted for long"
-        NEVER_MOVES = "never_moves", "does not move"
-        ASKED = "asked", "asked for by a person"
-        WHOLE_PLACE = "whole_place", "all of this place is counted"
+        BELOW_ZERO = "below_zero", _("recorded below zero")
+        DRIFT = "drift", _("its record drifts")
+        CRITICAL = "critical", _("never to be out")
+        VALUE = "value", _("worth much")
+        AGE = "age", _("not counted for long")
+        NEVER_MOVES = "never_moves", _("does not move")
+        ASKED = "asked", _("asked for by a person")
+        WHOLE_PLACE = "whole_place", _("all of this place is counted")
 
     class Cause(models.TextChoices):
-        NOT_LOGGED = "not_logged", "use was not logged"
-        NOT_RECORDED = "not_recorded", "moved or filled without a record"
-        WRONG_RECORD = "wrong_record", "recorded wrongly before"
-        LOST = "lost", "lost or thrown away"
-        UNKNOWN = "unknown", "not known"
+        NOT_LOGGED = "not_logged", _("use was not logged")
+        NOT_RECORDED = "not_recorded", _("moved or filled without a record")
+        WRONG_RECORD = "wrong_record", _("recorded wrongly before")
+        LOST = "lost", _("lost or thrown away")
+        UNKNOWN = "unknown", _("not known")
 
     round = models.ForeignKey(CountRound, on_delete=models.CASCADE, related_name="tasks")
     place = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="count_tasks")
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="count_tasks")
-    position = models.PositiveIntegerField(help_text="Its place on the walk.")
+    position = models.PositiveIntegerField(help_text=_("Its place on the walk."))
     why = models.CharField(max_length=20, choices=Why)
     expected = models.IntegerField(null=True, blank=True)
     first_counted = models.PositiveIntegerField(null=True, blank=True)
@@ -86,7 +87,7 @@ class CountTask(models.Model):
             models.UniqueConstraint(
                 fields=["round", "place", "consumable"],
                 name="count_task_unique",
-                violation_error_message="This line is on this count already.",
+                violation_error_message=_("This line is on this count already."),
             ),
             models.CheckConstraint(
                 condition=Q(
@@ -96,17 +97,17 @@ class CountTask(models.Model):
                     first_counted__isnull=False, first_at__isnull=False, first_by__isnull=False, expected__isnull=False
                 ),
                 name="first_count_is_whole",
-                violation_error_message="A count says what, when, by whom and against what.",
+                violation_error_message=_("A count says what, when, by whom and against what."),
             ),
             models.CheckConstraint(
                 condition=Q(second_counted__isnull=True) | Q(first_counted__isnull=False),
                 name="second_count_follows_a_first",
-                violation_error_message="A second count follows a first one.",
+                violation_error_message=_("A second count follows a first one."),
             ),
             models.CheckConstraint(
                 condition=Q(count__isnull=True) | Q(first_counted__isnull=False),
                 name="settled_count_was_counted",
-                violation_error_message="Only what was counted goes to the ledger.",
+                violation_error_message=_("Only what was counted goes to the ledger."),
             ),
         ]
 

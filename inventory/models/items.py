@@ -2,66 +2,67 @@
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 
 class Section(models.IntegerChoices):
     """The parts of the work area, in the order in which the trade teaches to set them up (common practice)."""
 
-    MACHINE = 1, "machine"
-    SUCTION = 2, "suction"
-    MONITORS = 3, "monitors"
-    AIRWAY = 4, "airway"
-    IV = 5, "IV"
-    DRUG_SUPPLIES = 6, "drug supplies"
-    SPECIAL = 7, "special"
+    MACHINE = 1, _("machine")
+    SUCTION = 2, _("suction")
+    MONITORS = 3, _("monitors")
+    AIRWAY = 4, _("airway")
+    IV = 5, _("IV")
+    DRUG_SUPPLIES = 6, _("drug supplies")
+    SPECIAL = 7, _("special")
 
 
 class Criticality(models.TextChoices):
-    NEVER_OUT = "never_out", "never out"
-    ROUTINE = "routine", "routine"
+    NEVER_OUT = "never_out", _("never out")
+    ROUTINE = "routine", _("routine")
 
 
 class Basis(models.TextChoices):
     """What makes a piece go: a case, the opening of a room, a week, a condition, or an emergency."""
 
-    PER_CASE = "per_case", "per case"
-    PER_ROOM_DAY = "per_room_day", "per room and day"
-    PER_ROOM_WEEK = "per_room_week", "per room and week"
-    ON_CONDITION = "on_condition", "on condition"
-    EMERGENCY = "emergency", "emergency"
+    PER_CASE = "per_case", _("per case")
+    PER_ROOM_DAY = "per_room_day", _("per room and day")
+    PER_ROOM_WEEK = "per_room_week", _("per room and week")
+    ON_CONDITION = "on_condition", _("on condition")
+    EMERGENCY = "emergency", _("emergency")
 
 
 class Owner(models.TextChoices):
-    SUPPLY = "supply", "supply"
-    PHARMACY = "pharmacy", "pharmacy (presence and date only)"
+    SUPPLY = "supply", _("supply")
+    PHARMACY = "pharmacy", _("pharmacy (presence and date only)")
 
 
 class Latex(models.TextChoices):
     """A maker's statement, never our claim. FDA, 21 CFR 801.437: read the label."""
 
-    CONTAINS = "contains", "contains natural rubber latex"
-    NOT_MADE_WITH = "not_made_with", "labelled as not made with natural rubber latex"
-    NOT_STATED = "not_stated", "not stated"
+    CONTAINS = "contains", _("contains natural rubber latex")
+    NOT_MADE_WITH = "not_made_with", _("labelled as not made with natural rubber latex")
+    NOT_STATED = "not_stated", _("not stated")
 
 
 class SingleUse(models.TextChoices):
     """ISO 15223-1, 5.4.2 (do not re-use) and 5.4.12 (single patient, multiple use)."""
 
-    YES = "yes", "single use"
-    PATIENT = "patient", "single patient, multiple use"
-    POLICY = "policy", "by local policy"
-    NO = "no", "re-usable"
+    YES = "yes", _("single use")
+    PATIENT = "patient", _("single patient, multiple use")
+    POLICY = "policy", _("by local policy")
+    NO = "no", _("re-usable")
 
 
 class Connector(models.TextChoices):
     """What a piece connects to. ISO 80369-7 (Luer) and 80369-6 (neuraxial) must never stand in for each other."""
 
-    NOT_STATED = "not_stated", "not stated"
-    LUER = "luer", "Luer (ISO 80369-7)"
-    NEURAXIAL = "neuraxial", "neuraxial (ISO 80369-6)"
-    CONE_15_22 = "cone_15_22", "15 and 22 mm cones (ISO 5356-1)"
-    CONE_8_5_11_5 = "cone_8_5_11_5", "8.5 and 11.5 mm cones (ISO 5356-1)"
-    OTHER = "other", "another"
+    NOT_STATED = "not_stated", _("not stated")
+    LUER = "luer", _("Luer (ISO 80369-7)")
+    NEURAXIAL = "neuraxial", _("neuraxial (ISO 80369-6)")
+    CONE_15_22 = "cone_15_22", _("15 and 22 mm cones (ISO 5356-1)")
+    CONE_8_5_11_5 = "cone_8_5_11_5", _("8.5 and 11.5 mm cones (ISO 5356-1)")
+    OTHER = "other", _("another")
 
 
 class SizeRun(models.Model):
@@ -94,11 +95,11 @@ class Consumable(models.Model):
     name = models.CharField(max_length=160)
     section = models.PositiveSmallIntegerField(choices=Section)
     category = models.CharField(max_length=80, blank=True)
-    unit = models.CharField(max_length=40, default="each", help_text="What one piece is: each, pair, kit, bag.")
+    unit = models.CharField(max_length=40, default="each", help_text=_("What one piece is: each, pair, kit, bag."))
     size_run = models.ForeignKey(SizeRun, null=True, blank=True, on_delete=models.PROTECT, related_name="sizes")
     size = models.CharField(max_length=60, blank=True)
     size_position = models.PositiveSmallIntegerField(
-        null=True, blank=True, help_text="Its place in the run, smallest first."
+        null=True, blank=True, help_text=_("Its place in the run, smallest first.")
     )
     criticality = models.CharField(max_length=20, choices=Criticality, default=Criticality.ROUTINE)
     basis = models.CharField(max_length=20, choices=Basis, default=Basis.PER_CASE)
@@ -107,10 +108,14 @@ class Consumable(models.Model):
     single_use = models.CharField(max_length=20, choices=SingleUse, default=SingleUse.YES)
     connector = models.CharField(max_length=20, choices=Connector, default=Connector.NOT_STATED)
     price_per_piece = models.DecimalField(
-        max_digits=10, decimal_places=2, null=True, blank=True, help_text="What one piece costs, in the local currency."
+        max_digits=10,
+        decimal_places=2,
+        null=True,
+        blank=True,
+        help_text=_("What one piece costs, in the local currency."),
     )
     shelf_life_months = models.PositiveSmallIntegerField(
-        null=True, blank=True, help_text="Usual for a new pack. The printed date always wins."
+        null=True, blank=True, help_text=_("Usual for a new pack. The printed date always wins.")
     )
 
     class Meta:
@@ -120,17 +125,17 @@ class Consumable(models.Model):
             models.UniqueConstraint(
                 fields=["size_run", "size_position"],
                 name="size_position_unique",
-                violation_error_message="Another size already has this position in the run.",
+                violation_error_message=_("Another size already has this position in the run."),
             ),
             models.CheckConstraint(
                 condition=Q(size_run__isnull=True) | Q(size_position__isnull=False),
                 name="size_run_has_positions",
-                violation_error_message="A line in a size run needs its position in the run, smallest first.",
+                violation_error_message=_("A line in a size run needs its position in the run, smallest first."),
             ),
             models.CheckConstraint(
                 condition=Q(price_per_piece__isnull=True) | Q(price_per_piece__gte=0),
                 name="price_not_negative",
-                violation_error_message="A price is 0 or more.",
+                violation_error_message=_("A price is 0 or more."),
             ),
         ]
 
@@ -161,18 +166,18 @@ class Packaging(models.Model):
                 fields=["department", "barcode"],
                 condition=~Q(barcode=""),
                 name="barcode_unique",
-                violation_error_message="This barcode already belongs to another line.",
+                violation_error_message=_("This barcode already belongs to another line."),
             ),
             models.UniqueConstraint(
                 fields=["consumable", "pieces_per_pack"],
                 condition=Q(barcode=""),
                 name="packaging_without_barcode_unique",
-                violation_error_message="This line already has packs of that size without a barcode.",
+                violation_error_message=_("This line already has packs of that size without a barcode."),
             ),
             models.CheckConstraint(
                 condition=Q(pieces_per_pack__gte=1),
                 name="pack_holds_a_piece",
-                violation_error_message="A pack holds at least one piece.",
+                violation_error_message=_("A pack holds at least one piece."),
             ),
         ]
 

@@ -3,6 +3,7 @@
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 from ..querysets import HoldingQuerySet, LotQuerySet, MovementQuerySet
 
@@ -12,9 +13,9 @@ class Lot(models.Model):
 
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="lots")
     number = models.CharField(max_length=60)
-    expires_on = models.DateField(null=True, blank=True, help_text="Usable through the end of this day.")
+    expires_on = models.DateField(null=True, blank=True, help_text=_("Usable through the end of this day."))
     quarantined_at = models.DateTimeField(
-        null=True, blank=True, help_text="Since when nobody may take from it: recalled, damaged or in doubt."
+        null=True, blank=True, help_text=_("Since when nobody may take from it: recalled, damaged or in doubt.")
     )
 
     objects = LotQuerySet.as_manager()
@@ -36,15 +37,15 @@ class Movement(models.Model):
     """
 
     class Kind(models.TextChoices):
-        RECEIVE = "receive", "received"
-        MOVE = "move", "moved"
-        USE = "use", "used"
-        DISCARD = "discard", "discarded"
-        ADJUST = "adjust", "count adjusted"
-        RETURN = "return", "returned to the supplier"
-        MAKE_UP = "make_up", "made up into a bundle"
-        TAKE_APART = "take_apart", "taken out of a bundle"
-        REVERSE = "reverse", "reversed"
+        RECEIVE = "receive", _("received")
+        MOVE = "move", _("moved")
+        USE = "use", _("used")
+        DISCARD = "discard", _("discarded")
+        ADJUST = "adjust", _("count adjusted")
+        RETURN = "return", _("returned to the supplier")
+        MAKE_UP = "make_up", _("made up into a bundle")
+        TAKE_APART = "take_apart", _("taken out of a bundle")
+        REVERSE = "reverse", _("reversed")
 
     kind = models.CharField(max_length=20, choices=Kind)
     source = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="movements_out")
@@ -54,8 +55,8 @@ class Movement(models.Model):
     quantity = models.PositiveIntegerField()
     opened_unused = models.PositiveIntegerField(default=0)
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="movements")
-    at = models.DateTimeField(help_text="When it happened.")
-    recorded_at = models.DateTimeField(auto_now_add=True, help_text="When we were told.")
+    at = models.DateTimeField(help_text=_("When it happened."))
+    recorded_at = models.DateTimeField(auto_now_add=True, help_text=_("When we were told."))
     reason = models.CharField(max_length=80, blank=True)
     key = models.CharField(max_length=80, unique=True)
     reverses = models.OneToOneField("self", null=True, blank=True, on_delete=models.PROTECT, related_name="reversal")
@@ -74,27 +75,27 @@ class Movement(models.Model):
             models.CheckConstraint(
                 condition=Q(quantity__gt=0),
                 name="movement_quantity_positive",
-                violation_error_message="A movement moves at least one piece.",
+                violation_error_message=_("A movement moves at least one piece."),
             ),
             models.CheckConstraint(
                 condition=~Q(source=F("destination")),
                 name="movement_goes_somewhere",
-                violation_error_message="Source and destination are the same place.",
+                violation_error_message=_("Source and destination are the same place."),
             ),
             models.CheckConstraint(
                 condition=Q(opened_unused__lte=F("quantity")),
                 name="opened_unused_within_quantity",
-                violation_error_message="More pieces were opened unused than were taken.",
+                violation_error_message=_("More pieces were opened unused than were taken."),
             ),
             models.CheckConstraint(
                 condition=Q(opened_unused=0) | Q(kind__in=["use", "reverse"]),
                 name="opened_unused_only_in_use",
-                violation_error_message="Only a use can leave pieces opened and unused.",
+                violation_error_message=_("Only a use can leave pieces opened and unused."),
             ),
             models.CheckConstraint(
                 condition=Q(kind="reverse", reverses__isnull=False) | (~Q(kind="reverse") & Q(reverses__isnull=True)),
                 name="reversal_names_its_movement",
-                violation_error_message="A reversal names the movement that it reverses, and nothing else does.",
+                violation_error_message=_("A reversal names the movement that it reverses, and nothing else does."),
             ),
         ]
 
@@ -124,7 +125,7 @@ class Holding(models.Model):
                 fields=["place", "consumable"],
                 condition=Q(lot__isnull=True),
                 name="holding_without_lot_unique",
-                violation_error_message="This place already has a balance of this line without a lot.",
+                violation_error_message=_("This place already has a balance of this line without a lot."),
             ),
         ]
 

@@ -3,6 +3,7 @@
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 from .notes import about_stock_only
 
@@ -11,8 +12,8 @@ class Order(models.Model):
     """One requisition of one storeroom. Sent out once; what came and what is late is found from its lines."""
 
     storeroom = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="orders")
-    number = models.CharField(max_length=40, help_text="The department's own, printed on the requisition.")
-    placed_at = models.DateTimeField(null=True, blank=True, help_text="Empty while it is being put together.")
+    number = models.CharField(max_length=40, help_text=_("The department's own, printed on the requisition."))
+    placed_at = models.DateTimeField(null=True, blank=True, help_text=_("Empty while it is being put together."))
     placed_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="orders"
     )
@@ -26,13 +27,13 @@ class Order(models.Model):
             models.UniqueConstraint(
                 fields=["storeroom", "number"],
                 name="order_number_unique",
-                violation_error_message="This storeroom already has an order of that number.",
+                violation_error_message=_("This storeroom already has an order of that number."),
             ),
             models.CheckConstraint(
                 condition=Q(placed_at__isnull=True, placed_by__isnull=True)
                 | Q(placed_at__isnull=False, placed_by__isnull=False),
                 name="placed_order_names_who_and_when",
-                violation_error_message="An order that was placed names who placed it and when.",
+                violation_error_message=_("An order that was placed names who placed it and when."),
             ),
         ]
 
@@ -47,8 +48,8 @@ class OrderLine(models.Model):
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="order_lines")
     packs = models.PositiveIntegerField()
     pieces_per_pack = models.PositiveIntegerField(default=1)
-    expected_on = models.DateField(null=True, blank=True, help_text="By the lead time known when it was ordered.")
-    reason = models.TextField(blank=True, help_text="Why so many, in the words of the proposal.")
+    expected_on = models.DateField(null=True, blank=True, help_text=_("By the lead time known when it was ordered."))
+    reason = models.TextField(blank=True, help_text=_("Why so many, in the words of the proposal."))
     closed_at = models.DateTimeField(null=True, blank=True)
     closed_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
@@ -60,18 +61,18 @@ class OrderLine(models.Model):
             models.UniqueConstraint(
                 fields=["order", "consumable"],
                 name="order_line_unique",
-                violation_error_message="This order already has this line: change its packs.",
+                violation_error_message=_("This order already has this line: change its packs."),
             ),
             models.CheckConstraint(
                 condition=Q(packs__gte=1, pieces_per_pack__gte=1),
                 name="order_line_orders_a_piece",
-                violation_error_message="An order line orders at least one pack of at least one piece.",
+                violation_error_message=_("An order line orders at least one pack of at least one piece."),
             ),
             models.CheckConstraint(
                 condition=Q(closed_at__isnull=True, closed_by__isnull=True)
                 | Q(closed_at__isnull=False, closed_by__isnull=False),
                 name="closed_order_line_names_who_and_when",
-                violation_error_message="A closed order line names who closed it and when.",
+                violation_error_message=_("A closed order line names who closed it and when."),
             ),
         ]
 
@@ -90,10 +91,10 @@ class Receipt(models.Model):
     """
 
     class Remark(models.TextChoices):
-        AS_ORDERED = "", "as ordered"
-        MORE = "more", "more than ordered"
-        NOT_ORDERED = "not_ordered", "not on this order"
-        SHORT_DATED = "short_dated", "short-dated on arrival"
+        AS_ORDERED = "", _("as ordered")
+        MORE = "more", _("more than ordered")
+        NOT_ORDERED = "not_ordered", _("not on this order")
+        SHORT_DATED = "short_dated", _("short-dated on arrival")
 
     movement = models.OneToOneField("inventory.Movement", on_delete=models.PROTECT, related_name="receipt")
     order_line = models.ForeignKey(OrderLine, null=True, blank=True, on_delete=models.PROTECT, related_name="receipts")
@@ -106,7 +107,7 @@ class Receipt(models.Model):
             models.CheckConstraint(
                 condition=Q(order_line__isnull=True) | Q(order__isnull=False),
                 name="receipt_of_a_line_names_its_order",
-                violation_error_message="A receipt against an order line names the order too.",
+                violation_error_message=_("A receipt against an order line names the order too."),
             )
         ]
 
@@ -123,7 +124,7 @@ class BackOrder(models.Model):
     order_line = models.ForeignKey(OrderLine, on_delete=models.PROTECT, related_name="back_orders")
     expected_on = models.DateField(null=True, blank=True)
     pieces = models.PositiveIntegerField(null=True, blank=True)
-    withdrawn = models.BooleanField(default=False, help_text="The supplier took the notice back.")
+    withdrawn = models.BooleanField(default=False, help_text=_("The supplier took the notice back."))
     note = models.CharField(max_length=200, blank=True, validators=[about_stock_only])
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
@@ -135,7 +136,7 @@ class BackOrder(models.Model):
             models.CheckConstraint(
                 condition=Q(pieces__isnull=True) | Q(pieces__gte=1),
                 name="back_order_of_a_piece",
-                violation_error_message="A back-order is of at least one piece.",
+                violation_error_message=_("A back-order is of at least one piece."),
             )
         ]
 

@@ -6,13 +6,16 @@ from datetime import date, datetime
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 from ..querysets import PlaceQuerySet, StockingLineQuerySet
 
 
 def known_time_zone(name: str) -> None:
     if name not in zoneinfo.available_timezones():
-        raise ValidationError(f"{name} is not a time zone: write it as Europe/London or America/Chicago.")
+        raise ValidationError(
+            _("%(name)s is not a time zone: write it as Europe/London or America/Chicago."), params={"name": name}
+        )
 
 
 class Department(models.Model):
@@ -41,15 +44,15 @@ class Room(models.Model):
     """A place where people are anaesthetised: an operating room, or a room elsewhere in the hospital."""
 
     class Kind(models.TextChoices):
-        OPERATING = "operating", "operating room"
-        OBSTETRIC = "obstetric", "obstetric room"
-        OFF_SITE = "off_site", "off-site room"
+        OPERATING = "operating", _("operating room")
+        OBSTETRIC = "obstetric", _("obstetric room")
+        OFF_SITE = "off_site", _("off-site room")
 
     department = models.ForeignKey(Department, on_delete=models.PROTECT, related_name="rooms")
     code = models.CharField(max_length=40)
     name = models.CharField(max_length=120)
     kind = models.CharField(max_length=20, choices=Kind, default=Kind.OPERATING)
-    walk_order = models.PositiveIntegerField(default=0, help_text="The order in which the evening round passes.")
+    walk_order = models.PositiveIntegerField(default=0, help_text=_("The order in which the evening round passes."))
 
     class Meta:
         ordering = ["walk_order", "code"]
@@ -82,13 +85,13 @@ class Place(models.Model):
     """
 
     class Role(models.TextChoices):
-        CART = "cart", "cart"
-        STOREROOM = "storeroom", "storeroom"
-        SUPPLIER = "supplier", "supplier"
-        USED = "used", "used"
-        DISCARDED = "discarded", "discarded"
-        COUNT_VARIANCE = "count_variance", "count variance"
-        ASSEMBLY = "assembly", "assembly"
+        CART = "cart", _("cart")
+        STOREROOM = "storeroom", _("storeroom")
+        SUPPLIER = "supplier", _("supplier")
+        USED = "used", _("used")
+        DISCARDED = "discarded", _("discarded")
+        COUNT_VARIANCE = "count_variance", _("count variance")
+        ASSEMBLY = "assembly", _("assembly")
 
     VIRTUAL = (Role.SUPPLIER, Role.USED, Role.DISCARDED, Role.COUNT_VARIANCE, Role.ASSEMBLY)
 
@@ -99,18 +102,18 @@ class Place(models.Model):
     kind = models.ForeignKey(CartKind, null=True, blank=True, on_delete=models.PROTECT, related_name="carts")
     room = models.ForeignKey(
         Room, null=True, blank=True, on_delete=models.PROTECT, related_name="parked",
-        help_text="Where the cart is parked. Empty for a cart that is fetched.",
+        help_text=_("Where the cart is parked. Empty for a cart that is fetched."),
     )  # fmt: skip
     serves = models.ManyToManyField(
-        Room, blank=True, related_name="served_by", help_text="For a shared cart: the rooms that fetch from it."
+        Room, blank=True, related_name="served_by", help_text=_("For a shared cart: the rooms that fetch from it.")
     )
     restocked_from = models.ForeignKey(
         "self", null=True, blank=True, on_delete=models.PROTECT, related_name="restocks",
-        help_text="The storeroom that fills this cart first. Other storerooms follow in their order.",
+        help_text=_("The storeroom that fills this cart first. Other storerooms follow in their order."),
     )  # fmt: skip
     walk_order = models.PositiveIntegerField(default=0)
     sealed = models.BooleanField(
-        default=False, help_text="Kept closed under a numbered seal until it is needed, and checked by a person."
+        default=False, help_text=_("Kept closed under a numbered seal until it is needed, and checked by a person.")
     )
 
     objects = PlaceQuerySet.as_manager()
@@ -123,17 +126,17 @@ class Place(models.Model):
                 fields=["department", "role"],
                 condition=~Q(role__in=["cart", "storeroom"]),
                 name="virtual_place_unique",
-                violation_error_message="A department has one virtual place of each kind.",
+                violation_error_message=_("A department has one virtual place of each kind."),
             ),
             models.CheckConstraint(
                 condition=Q(role="cart") | Q(kind__isnull=True, room__isnull=True),
                 name="only_carts_are_parked",
-                violation_error_message="Only a cart has a kind of cart and a room to stand in.",
+                violation_error_message=_("Only a cart has a kind of cart and a room to stand in."),
             ),
             models.CheckConstraint(
                 condition=Q(role="cart") | Q(sealed=False),
                 name="only_carts_are_sealed",
-                violation_error_message="Only a cart is kept under a seal.",
+                violation_error_message=_("Only a cart is kept under a seal."),
             ),
         ]
 
@@ -170,17 +173,17 @@ class StockingLine(models.Model):
     class Tracking(models.TextChoices):
         """What people are asked for here. The ledger follows the lots that were carried in either case."""
 
-        LOT = "lot", "by lot"
-        EARLIEST_DATE = "earliest_date", "by the earliest date only"
+        LOT = "lot", _("by lot")
+        EARLIEST_DATE = "earliest_date", _("by the earliest date only")
 
     place = models.ForeignKey(Place, on_delete=models.PROTECT, related_name="stocking_lines")
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="stocking_lines")
     bin = models.ForeignKey(Bin, null=True, blank=True, on_delete=models.PROTECT, related_name="stocking_lines")
-    par = models.PositiveIntegerField(help_text="The level that a restock fills to.")
+    par = models.PositiveIntegerField(help_text=_("The level that a restock fills to."))
     floor = models.PositiveIntegerField(
-        default=0, help_text="Never below this, whatever the forecast says: a policy for emergencies."
+        default=0, help_text=_("Never below this, whatever the forecast says: a policy for emergencies.")
     )
-    capacity = models.PositiveIntegerField(null=True, blank=True, help_text="What the bin can hold.")
+    capacity = models.PositiveIntegerField(null=True, blank=True, help_text=_("What the bin can hold."))
     tracking = models.CharField(max_length=20, choices=Tracking, default=Tracking.LOT)
 
     objects = StockingLineQuerySet.as_manager()
@@ -191,17 +194,17 @@ class StockingLine(models.Model):
             models.UniqueConstraint(
                 fields=["place", "consumable"],
                 name="stocking_line_unique",
-                violation_error_message="This place already keeps this line: change its par instead.",
+                violation_error_message=_("This place already keeps this line: change its par instead."),
             ),
             models.CheckConstraint(
                 condition=Q(capacity__isnull=True) | Q(par__lte=F("capacity")),
                 name="par_fits_the_bin",
-                violation_error_message="Par is more than the bin can hold: lower par or correct the capacity.",
+                violation_error_message=_("Par is more than the bin can hold: lower par or correct the capacity."),
             ),
             models.CheckConstraint(
                 condition=Q(capacity__isnull=True) | Q(floor__lte=F("capacity")),
                 name="floor_fits_the_bin",
-                violation_error_message="The floor is more than the bin can hold: lower it or correct the capacity.",
+                violation_error_message=_("The floor is more than the bin can hold: lower it or correct the capacity."),
             ),
         ]
 

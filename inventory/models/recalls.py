@@ -3,6 +3,7 @@
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 from .notes import about_stock_only
 
@@ -16,19 +17,19 @@ class Recall(models.Model):
     class Class(models.TextChoices):
         """Of the US Food and Drug Administration, 21 CFR 7.3(m)."""
 
-        NOT_STATED = "", "not stated"
-        I = "I", "class I"  # noqa: E741
-        II = "II", "class II"
-        III = "III", "class III"
+        NOT_STATED = "", _("not stated")
+        I = "I", _("class I")  # noqa: E741
+        II = "II", _("class II")
+        III = "III", _("class III")
 
     department = models.ForeignKey("inventory.Department", on_delete=models.PROTECT, related_name="recalls")
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="recalls")
-    notice = models.CharField(max_length=120, help_text="The notice's own number or title.")
+    notice = models.CharField(max_length=120, help_text=_("The notice's own number or title."))
     recall_class = models.CharField(max_length=3, choices=Class, blank=True, default=Class.NOT_STATED)
     all_lots = models.BooleanField(default=False)
     lot_from = models.CharField(max_length=60, blank=True)
     lot_to = models.CharField(max_length=60, blank=True)
-    barcode = models.CharField(max_length=80, blank=True, help_text="Of the supplier, where the notice names one.")
+    barcode = models.CharField(max_length=80, blank=True, help_text=_("Of the supplier, where the notice names one."))
     drill = models.BooleanField(default=False)
     instruction = models.CharField(max_length=200, blank=True, validators=[about_stock_only])
     opened_at = models.DateTimeField()
@@ -38,20 +39,28 @@ class Recall(models.Model):
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="recalls_closed"
     )
     closing_note = models.CharField(max_length=200, blank=True, validators=[about_stock_only])
+    withdrawn = models.BooleanField(
+        default=False, help_text=_("Taken back by whoever gave the notice: its lots may be used again.")
+    )
 
     class Meta:
         ordering = ["-opened_at", "-pk"]
         constraints = [
             models.CheckConstraint(
+                condition=Q(withdrawn=False) | Q(closed_at__isnull=False),
+                name="withdrawn_recall_is_closed",
+                violation_error_message=_("A withdrawn recall is closed: somebody signs for that too."),
+            ),
+            models.CheckConstraint(
                 condition=Q(closed_at__isnull=True, closed_by__isnull=True)
                 | Q(closed_at__isnull=False, closed_by__isnull=False),
                 name="closed_recall_is_signed",
-                violation_error_message="A closed recall names who signed it and when.",
+                violation_error_message=_("A closed recall names who signed it and when."),
             ),
             models.CheckConstraint(
                 condition=Q(closed_at__isnull=True) | Q(closed_at__gte=F("opened_at")),
                 name="recall_closes_after_it_opened",
-                violation_error_message="A recall cannot close before it was opened.",
+                violation_error_message=_("A recall cannot close before it was opened."),
             ),
         ]
 
@@ -64,7 +73,7 @@ class RecallLot(models.Model):
 
     recall = models.ForeignKey(Recall, on_delete=models.CASCADE, related_name="lots")
     lot = models.ForeignKey("inventory.Lot", on_delete=models.PROTECT, related_name="recalls")
-    quarantined = models.BooleanField(default=False, help_text="This recall put it out of reach.")
+    quarantined = models.BooleanField(default=False, help_text=_("This recall put it out of reach."))
     released_at = models.DateTimeField(null=True, blank=True)
     released_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
@@ -82,16 +91,17 @@ class RecallPlace(models.Model):
     """A place to search: pieces of the lots are recorded there, or it may hold some all the same."""
 
     class Why(models.TextChoices):
-        RECORDED = "recorded", "the lot is recorded here"
-        BUNDLED = "bundled", "it may be in a bundle here"
-        NO_LOT = "no_lot", "pieces without a lot are recorded here"
-        WENT_THERE = "went_there", "the lot once went there"
-        KEEPS_LINE = "keeps_line", "the place keeps this line"
+        RECORDED = "recorded", _("the lot is recorded here")
+        BUNDLED = "bundled", _("it may be in a bundle here")
+        NO_LOT = "no_lot", _("pieces without a lot are recorded here")
+        WENT_THERE = "went_there", _("the lot once went there")
+        KEEPS_LINE = "keeps_line", _("the place keeps this line")
+        NAMED = "named", _("somebody named this place")
 
     recall = models.ForeignKey(Recall, on_delete=models.CASCADE, related_name="places")
     place = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="recall_places")
     why = models.CharField(max_length=20, choices=Why)
-    recorded_pieces = models.IntegerField(default=0, help_text="Of the recalled lots, when the recall was opened.")
+    recorded_pieces = models.IntegerField(default=0, help_text=_("Of the recalled lots, when the recall was opened."))
 
     class Meta:
         ordering = ["recall", "place__walk_order", "place__code"]
@@ -124,7 +134,7 @@ class RecallAnswer(models.Model):
             models.CheckConstraint(
                 condition=Q(found=F("returned") + F("destroyed") + F("quarantined")),
                 name="recall_answer_adds_up",
-                violation_error_message="Returned, destroyed and put aside must add up to what was found.",
+                violation_error_message=_("Returned, destroyed and put aside must add up to what was found."),
             )
         ]
 
@@ -148,7 +158,7 @@ class Hold(models.Model):
             models.CheckConstraint(
                 condition=~Q(reason=""),
                 name="hold_has_a_reason",
-                violation_error_message="Say why: the next person will ask.",
+                violation_error_message=_("Say why: the next person will ask."),
             )
         ]
 

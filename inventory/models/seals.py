@@ -3,6 +3,7 @@
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 from .notes import about_stock_only
 
@@ -15,10 +16,10 @@ class SealEvent(models.Model):
     """
 
     class Kind(models.TextChoices):
-        OPENED = "opened", "opened"
-        CLOSED = "closed", "checked and closed"
-        INTACT = "intact", "seal seen intact"
-        BROKEN = "broken", "seal found broken"
+        OPENED = "opened", _("opened")
+        CLOSED = "closed", _("checked and closed")
+        INTACT = "intact", _("seal seen intact")
+        BROKEN = "broken", _("seal found broken")
 
     place = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="seal_events")
     kind = models.CharField(max_length=20, choices=Kind)
@@ -37,14 +38,55 @@ class SealEvent(models.Model):
             models.CheckConstraint(
                 condition=~Q(kind="closed") | ~Q(seal_on=""),
                 name="closing_names_the_new_seal",
-                violation_error_message="Write down the number of the new seal.",
+                violation_error_message=_("Write down the number of the new seal."),
             ),
             models.CheckConstraint(
                 condition=Q(kind="closed") | Q(seal_on=""),
                 name="only_closing_puts_a_seal_on",
-                violation_error_message="A new seal goes on when a cart is checked and closed.",
+                violation_error_message=_("A new seal goes on when a cart is checked and closed."),
             ),
         ]
 
     def __str__(self) -> str:
         return f"{self.place}: {self.get_kind_display()}"
+
+
+class CartGuidance(models.Model):
+    """A cart whose content list is held against published guidance (`inventory.guidance`), by the code of the list."""
+
+    place = models.ForeignKey("inventory.Place", on_delete=models.CASCADE, related_name="guidance")
+    guidance = models.SlugField()
+
+    class Meta:
+        ordering = ["place", "guidance"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["place", "guidance"],
+                name="cart_guidance_unique",
+                violation_error_message=_("This cart is held against that guidance already."),
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.place}: {self.guidance}"
+
+
+class GuidedLine(models.Model):
+    """A line of the catalogue that a person chose as what a row of the guidance asks for. Names alone never decide."""
+
+    cart_guidance = models.ForeignKey(CartGuidance, on_delete=models.CASCADE, related_name="lines")
+    item = models.SlugField()
+    consumable = models.ForeignKey("inventory.Consumable", on_delete=models.CASCADE, related_name="guided_lines")
+
+    class Meta:
+        ordering = ["cart_guidance", "item", "consumable"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["cart_guidance", "item", "consumable"],
+                name="guided_line_unique",
+                violation_error_message=_("This line was already chosen for that row."),
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.consumable} for {self.item}"

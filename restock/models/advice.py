@@ -3,6 +3,7 @@
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 from .notes import about_stock_only
 from .sentences import SentenceField
@@ -16,8 +17,8 @@ class ParAdviceRun(models.Model):
     by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+")
     first_day = models.DateField()
     last_day = models.DateField()
-    days = models.PositiveSmallIntegerField(help_text="Operating days looked at.")
-    lines = models.PositiveIntegerField(help_text="Lines looked at, those without a change included.")
+    days = models.PositiveSmallIntegerField(help_text=_("Operating days looked at."))
+    lines = models.PositiveIntegerField(help_text=_("Lines looked at, those without a change included."))
 
     class Meta:
         ordering = ["-made_at", "-pk"]
@@ -26,7 +27,7 @@ class ParAdviceRun(models.Model):
             models.CheckConstraint(
                 condition=Q(first_day__lte=F("last_day")),
                 name="par_advice_days_in_order",
-                violation_error_message="The first day lies after the last.",
+                violation_error_message=_("The first day lies after the last."),
             )
         ]
 
@@ -41,14 +42,14 @@ class AdvisedPar(models.Model):
     """
 
     class Answer(models.TextChoices):
-        OPEN = "open", "open"
-        ACCEPTED = "accepted", "accepted"
-        CHANGED = "changed", "changed to another par"
-        REFUSED = "refused", "refused"
+        OPEN = "open", _("open")
+        ACCEPTED = "accepted", _("accepted")
+        CHANGED = "changed", _("changed to another par")
+        REFUSED = "refused", _("refused")
 
     run = models.ForeignKey(ParAdviceRun, on_delete=models.CASCADE, related_name="pars")
     stocking_line = models.ForeignKey("inventory.StockingLine", on_delete=models.CASCADE, related_name="advised_pars")
-    par = models.PositiveIntegerField(help_text="Par when the advice was worked out.")
+    par = models.PositiveIntegerField(help_text=_("Par when the advice was worked out."))
     advised = models.PositiveIntegerField()
     service_level = models.FloatField()
     p_short_now = models.FloatField()
@@ -72,13 +73,13 @@ class AdvisedPar(models.Model):
             models.CheckConstraint(
                 condition=~Q(par=F("advised")),
                 name="advised_par_is_another",
-                violation_error_message="Advice that changes nothing is not kept.",
+                violation_error_message=_("Advice that changes nothing is not kept."),
             ),
             models.CheckConstraint(
                 condition=Q(answer="open", answered_at__isnull=True, answered_by__isnull=True)
                 | (~Q(answer="open") & Q(answered_at__isnull=False, answered_by__isnull=False)),
                 name="answer_names_who_and_when",
-                violation_error_message="An answer names who gave it and when.",
+                violation_error_message=_("An answer names who gave it and when."),
             ),
         ]
 
@@ -95,9 +96,9 @@ class StoreroomCover(models.Model):
     place = models.ForeignKey("inventory.Place", on_delete=models.CASCADE, related_name="covers")
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.CASCADE, related_name="covers")
     usable = models.IntegerField()
-    low = models.PositiveSmallIntegerField(help_text="Days.")
-    likely = models.PositiveSmallIntegerField(help_text="Days.")
-    high = models.PositiveSmallIntegerField(help_text="Days.")
+    low = models.PositiveSmallIntegerField(help_text=_("Days."))
+    likely = models.PositiveSmallIntegerField(help_text=_("Days."))
+    high = models.PositiveSmallIntegerField(help_text=_("Days."))
     open_ended = models.BooleanField()
     made_at = models.DateTimeField()
 
@@ -108,7 +109,7 @@ class StoreroomCover(models.Model):
             models.CheckConstraint(
                 condition=Q(low__lte=F("likely"), likely__lte=F("high")),
                 name="cover_in_order",
-                violation_error_message="Days of cover run from low over likely to high.",
+                violation_error_message=_("Days of cover run from low over likely to high."),
             ),
         ]
 

@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 
 class Calibration(models.Model):
@@ -15,11 +16,11 @@ class Calibration(models.Model):
     kind = models.CharField(max_length=80, blank=True)
     first_day = models.DateField()
     last_day = models.DateField()
-    rows = models.PositiveIntegerField(help_text="Lines and evenings judged.")
+    rows = models.PositiveIntegerField(help_text=_("Lines and evenings judged."))
     gap_90 = models.FloatField()
     gap_95 = models.FloatField()
     gap_99 = models.FloatField()
-    passed = models.BooleanField(help_text="False: its lines are widened until a later judgement passes.")
+    passed = models.BooleanField(help_text=_("False: its lines are widened until a later judgement passes."))
     pit = models.JSONField(default=list)
     judged_at = models.DateTimeField()
 
@@ -30,7 +31,7 @@ class Calibration(models.Model):
             models.CheckConstraint(
                 condition=Q(first_day__lte=F("last_day")),
                 name="calibration_days_in_order",
-                violation_error_message="The first day lies after the last.",
+                violation_error_message=_("The first day lies after the last."),
             ),
         ]
 

@@ -2,6 +2,7 @@
 
 from django.conf import settings
 from django.db import models
+from django.utils.translation import gettext_lazy as _
 
 
 class CaseLog(models.Model):
@@ -13,8 +14,8 @@ class CaseLog(models.Model):
 
     case = models.ForeignKey("restock.Case", on_delete=models.PROTECT, related_name="logs")
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="case_logs")
-    at = models.DateTimeField(help_text="When the person entered it, on whatever device.")
-    recorded_at = models.DateTimeField(auto_now_add=True, help_text="When we were told.")
+    at = models.DateTimeField(help_text=_("When the person entered it, on whatever device."))
+    recorded_at = models.DateTimeField(auto_now_add=True, help_text=_("When we were told."))
     key = models.CharField(max_length=50, unique=True)
     undoes = models.OneToOneField("self", null=True, blank=True, on_delete=models.PROTECT, related_name="undone_by")
 

@@ -7,6 +7,7 @@ status. No age, weight, sex, name, number, surgeon or free text is a field here,
 from django.db import models
 from django.db.models import F, Q
 from django.db.models.functions import Coalesce
+from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Basis
 
@@ -18,8 +19,8 @@ class SizeClass(models.Model):
     """
 
     class Sex(models.TextChoices):
-        FEMALE = "female", "female"
-        MALE = "male", "male"
+        FEMALE = "female", _("female")
+        MALE = "male", _("male")
 
     department = models.ForeignKey("inventory.Department", on_delete=models.PROTECT, related_name="size_classes")
     code = models.SlugField()
@@ -27,26 +28,26 @@ class SizeClass(models.Model):
     age_days_from = models.PositiveIntegerField(null=True, blank=True)
     age_days_below = models.PositiveIntegerField(null=True, blank=True)
     sex = models.CharField(max_length=10, choices=Sex, blank=True)
-    is_default = models.BooleanField(default=False, help_text="Taken where a list says nothing about size.")
+    is_default = models.BooleanField(default=False, help_text=_("Taken where a list says nothing about size."))
     position = models.PositiveSmallIntegerField(default=0)
 
     class Meta:
         ordering = ["position", "code"]
-        verbose_name_plural = "size classes"
+        verbose_name_plural = _("size classes")
         constraints = [
             models.UniqueConstraint(fields=["department", "code"], name="size_class_code_unique"),
             models.UniqueConstraint(
                 fields=["department"],
                 condition=Q(is_default=True),
                 name="one_default_size_class",
-                violation_error_message="Another size class is already the default.",
+                violation_error_message=_("Another size class is already the default."),
             ),
             models.CheckConstraint(
                 condition=Q(age_days_from__isnull=True)
                 | Q(age_days_below__isnull=True)
                 | Q(age_days_from__lt=F("age_days_below")),
                 name="size_class_ages_in_order",
-                violation_error_message="The lower age must lie below the upper one.",
+                violation_error_message=_("The lower age must lie below the upper one."),
             ),
         ]
 
@@ -126,8 +127,8 @@ class SetupStandard(models.Model):
     size_run = models.ForeignKey(
         "inventory.SizeRun", null=True, blank=True, on_delete=models.PROTECT, related_name="setup_standards"
     )
-    probability = models.FloatField(default=1.0, help_text="How often it is opened, from 0 to 1.")
-    quantity = models.FloatField(default=1.0, help_text="Pieces on average when it is opened.")
+    probability = models.FloatField(default=1.0, help_text=_("How often it is opened, from 0 to 1."))
+    quantity = models.FloatField(default=1.0, help_text=_("Pieces on average when it is opened."))
     basis = models.CharField(
         max_length=20,
         choices=[(b.value, b.label) for b in (Basis.PER_CASE, Basis.PER_ROOM_DAY, Basis.PER_ROOM_WEEK)],
@@ -143,31 +144,33 @@ class SetupStandard(models.Model):
             models.UniqueConstraint(
                 *(Coalesce(f, 0) for f in ("case_type", "size_class", "extra", "consumable", "size_run")),
                 name="setup_row_unique",
-                violation_error_message="This set-up standard already has a row for that.",
+                violation_error_message=_("This set-up standard already has a row for that."),
             ),
             models.CheckConstraint(
                 condition=Q(case_type__isnull=False)
                 | Q(extra__isnull=False)
                 | Q(size_class__isnull=False, consumable__isnull=False),
                 name="setup_is_for_something",
-                violation_error_message="Say for which case type or booked extra this is laid out, "
-                "or for which size class this size is the usual one.",
+                violation_error_message=_(
+                    "Say for which case type or booked extra this is laid out, "
+                    "or for which size class this size is the usual one."
+                ),
             ),
             models.CheckConstraint(
                 condition=Q(consumable__isnull=False, size_run__isnull=True)
                 | Q(consumable__isnull=True, size_run__isnull=False),
                 name="setup_names_one_thing",
-                violation_error_message="Name one consumable or one size run, not both and not neither.",
+                violation_error_message=_("Name one consumable or one size run, not both and not neither."),
             ),
             models.CheckConstraint(
                 condition=Q(probability__gt=0, probability__lte=1),
                 name="setup_probability_is_a_share",
-                violation_error_message="The probability lies above 0 and at most at 1: 0.7, not 70.",
+                violation_error_message=_("The probability lies above 0 and at most at 1: 0.7, not 70."),
             ),
             models.CheckConstraint(
                 condition=Q(quantity__gt=0),
                 name="setup_quantity_positive",
-                violation_error_message="The quantity when opened is more than 0.",
+                violation_error_message=_("The quantity when opened is more than 0."),
             ),
         ]
 
@@ -179,32 +182,34 @@ class Case(models.Model):
     """One slot of a room's day."""
 
     class Urgency(models.TextChoices):
-        ELECTIVE = "elective", "elective"
-        URGENT = "urgent", "urgent"
-        EMERGENCY = "emergency", "emergency"
+        ELECTIVE = "elective", _("elective")
+        URGENT = "urgent", _("urgent")
+        EMERGENCY = "emergency", _("emergency")
 
     class Status(models.TextChoices):
-        SCHEDULED = "scheduled", "scheduled"
-        CANCELLED = "cancelled", "cancelled"
-        DONE = "done", "done"
-        ADDED = "added", "added on the day"
+        SCHEDULED = "scheduled", _("scheduled")
+        CANCELLED = "cancelled", _("cancelled")
+        DONE = "done", _("done")
+        ADDED = "added", _("added on the day")
 
     department = models.ForeignKey("inventory.Department", on_delete=models.PROTECT, related_name="cases")
     date = models.DateField()
     room = models.ForeignKey("inventory.Room", on_delete=models.PROTECT, related_name="cases")
-    order = models.PositiveSmallIntegerField(help_text="Its place in the room's list, from 1.")
-    starts_at = models.TimeField(null=True, blank=True, help_text="Booked start, local time.")
+    order = models.PositiveSmallIntegerField(help_text=_("Its place in the room's list, from 1."))
+    starts_at = models.TimeField(null=True, blank=True, help_text=_("Booked start, local time."))
     case_type = models.ForeignKey(CaseType, on_delete=models.PROTECT, related_name="cases")
     technique = models.ForeignKey(Technique, on_delete=models.PROTECT, related_name="cases")
     size_class = models.ForeignKey(SizeClass, on_delete=models.PROTECT, related_name="cases")
     extras = models.ManyToManyField(Extra, blank=True, related_name="cases")
     urgency = models.CharField(max_length=20, choices=Urgency, default=Urgency.ELECTIVE)
     status = models.CharField(max_length=20, choices=Status, default=Status.SCHEDULED)
-    added_on_the_day = models.BooleanField(default=False, help_text="Was not on the list of the evening before.")
+    added_on_the_day = models.BooleanField(default=False, help_text=_("Was not on the list of the evening before."))
     booking_hash = models.CharField(
-        max_length=64, blank=True, help_text="Keyed hash of a booking reference, so that a later list finds the slot."
+        max_length=64,
+        blank=True,
+        help_text=_("Keyed hash of a booking reference, so that a later list finds the slot."),
     )
-    logged_at = models.DateTimeField(null=True, blank=True, help_text="When its use was first logged.")
+    logged_at = models.DateTimeField(null=True, blank=True, help_text=_("When its use was first logged."))
 
     class Meta:
         ordering = ["date", "room", "order"]
@@ -214,13 +219,13 @@ class Case(models.Model):
                 fields=["department", "booking_hash"],
                 condition=~Q(booking_hash=""),
                 name="booking_unique",
-                violation_error_message="This booking is already on a list.",
+                violation_error_message=_("This booking is already on a list."),
             ),
             models.UniqueConstraint(
                 fields=["room", "date", "order"],
                 condition=Q(booking_hash="") & ~Q(status="cancelled"),
                 name="slot_unique",
-                violation_error_message="This room already has a case with this place in its list.",
+                violation_error_message=_("This room already has a case with this place in its list."),
             ),
         ]
 

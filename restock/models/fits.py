@@ -5,6 +5,7 @@ Replaced as a whole by each refit (restock.fitting). Nothing here is a fact: all
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 
 class Fit(models.Model):
@@ -15,9 +16,9 @@ class Fit(models.Model):
     """
 
     department = models.OneToOneField("inventory.Department", on_delete=models.PROTECT, related_name="fit")
-    method = models.CharField(max_length=40, help_text="Name and version of the forecasting method.")
+    method = models.CharField(max_length=40, help_text=_("Name and version of the forecasting method."))
     fitted_at = models.DateTimeField()
-    records = models.PositiveBigIntegerField(help_text="Usage records in the tallies at that time.")
+    records = models.PositiveBigIntegerField(help_text=_("Usage records in the tallies at that time."))
     evenings = models.PositiveSmallIntegerField(default=0)
     first_day = models.DateField(null=True)
     last_day = models.DateField(null=True)
@@ -28,7 +29,7 @@ class Fit(models.Model):
                 condition=Q(evenings=0, first_day=None, last_day=None)
                 | Q(evenings__gt=0, first_day__lte=F("last_day")),
                 name="fit_names_its_days",
-                violation_error_message="A fit on past evenings names the first and the last of them.",
+                violation_error_message=_("A fit on past evenings names the first and the last of them."),
             )
         ]
 
@@ -47,14 +48,14 @@ class LineWeights(models.Model):
     size_run = models.ForeignKey("inventory.SizeRun", null=True, on_delete=models.CASCADE, related_name="+")
     by_room = models.BooleanField(default=False)
     standard_share = models.FloatField()
-    group_weight = models.FloatField(help_text="Cases.")
+    group_weight = models.FloatField(help_text=_("Cases."))
     mean_standard_share = models.FloatField()
-    mean_weight = models.FloatField(help_text="Cases.")
+    mean_weight = models.FloatField(help_text=_("Cases."))
     own_standard_share = models.FloatField()
-    cell_weight = models.FloatField(help_text="Cases.")
+    cell_weight = models.FloatField(help_text=_("Cases."))
 
     class Meta:
-        verbose_name_plural = "line weights"
+        verbose_name_plural = _("line weights")
         constraints = [
             models.UniqueConstraint(fields=["fit", "consumable", "by_room"], name="weights_of_consumable_unique"),
             models.UniqueConstraint(fields=["fit", "size_run", "by_room"], name="weights_of_size_run_unique"),
@@ -74,7 +75,7 @@ class DayEffect(models.Model):
 
     fit = models.ForeignKey(Fit, on_delete=models.CASCADE, related_name="day_effects")
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.CASCADE, related_name="+")
-    sigma = models.FloatField(help_text="Log odds per piece, of one standard deviation of the day.")
+    sigma = models.FloatField(help_text=_("Log odds per piece, of one standard deviation of the day."))
 
     class Meta:
         constraints = [

@@ -2,6 +2,7 @@
 
 from django.conf import settings
 from django.db import models
+from django.utils.translation import gettext_lazy as _
 
 
 class Import(models.Model):
@@ -11,7 +12,7 @@ class Import(models.Model):
     kind = models.CharField(max_length=20)
     sha256 = models.CharField(max_length=64)
     rows = models.PositiveIntegerField()
-    changes = models.JSONField(default=dict, help_text="Counts only: added, updated, cancelled, unchanged.")
+    changes = models.JSONField(default=dict, help_text=_("Counts only: added, updated, cancelled, unchanged."))
     by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT)
     at = models.DateTimeField()
 

@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 
 class Judgement(models.Model):
@@ -28,7 +29,7 @@ class Judgement(models.Model):
             models.CheckConstraint(
                 condition=Q(first_day__lte=F("last_day")),
                 name="judgement_days_in_order",
-                violation_error_message="The first day lies after the last.",
+                violation_error_message=_("The first day lies after the last."),
             )
         ]
 
@@ -42,7 +43,7 @@ class RuleScore(models.Model):
     judgement = models.ForeignKey(Judgement, on_delete=models.CASCADE, related_name="rules")
     rule = models.CharField(max_length=40)
     score = models.CharField(max_length=20)
-    ratio = models.FloatField(null=True, help_text="Empty where the rule's own score is 0.")
+    ratio = models.FloatField(null=True, help_text=_("Empty where the rule's own score is 0."))
     low = models.FloatField(null=True)
     high = models.FloatField(null=True)
 
@@ -61,7 +62,7 @@ class LineDrift(models.Model):
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.CASCADE, related_name="+")
     used_per_day = models.FloatField()
     forecast_per_day = models.FloatField()
-    p_value = models.FloatField(help_text="Two-sided, of the differences by day.")
+    p_value = models.FloatField(help_text=_("Two-sided, of the differences by day."))
 
     class Meta:
         ordering = ["p_value", "pk"]

@@ -7,6 +7,7 @@ change as time passes; a new half-life means a rebuild.
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 
 class Learning(models.Model):
@@ -16,13 +17,13 @@ class Learning(models.Model):
     half_life_days = models.PositiveIntegerField()
     landmark = models.DateField()
     through_record = models.BigIntegerField(
-        default=0, help_text="The last usage record that is in the tallies (its primary key)."
+        default=0, help_text=_("The last usage record that is in the tallies (its primary key).")
     )
-    records = models.PositiveBigIntegerField(default=0, help_text="How many usage records are in the tallies.")
+    records = models.PositiveBigIntegerField(default=0, help_text=_("How many usage records are in the tallies."))
     updated_at = models.DateTimeField()
 
     class Meta:
-        verbose_name_plural = "learning"
+        verbose_name_plural = _("learning")
 
     def __str__(self) -> str:
         return f"{self.department}: learned through record {self.through_record}"
@@ -38,12 +39,12 @@ class Stratum(models.Model):
     case_type = models.ForeignKey("restock.CaseType", null=True, on_delete=models.PROTECT, related_name="strata")
     technique = models.ForeignKey("restock.Technique", null=True, on_delete=models.PROTECT, related_name="strata")
     size_class = models.ForeignKey("restock.SizeClass", null=True, on_delete=models.PROTECT, related_name="strata")
-    extras = models.CharField(max_length=120, blank=True, help_text="Sorted keys of the booked extras: 3,7.")
+    extras = models.CharField(max_length=120, blank=True, help_text=_("Sorted keys of the booked extras: 3,7."))
     room = models.ForeignKey("inventory.Room", null=True, on_delete=models.PROTECT, related_name="strata")
     cases = models.FloatField(default=0)
 
     class Meta:
-        verbose_name_plural = "strata"
+        verbose_name_plural = _("strata")
         constraints = [
             models.UniqueConstraint(
                 fields=["case_type", "technique", "size_class", "extras"],
@@ -119,8 +120,8 @@ class OpenedTally(models.Model):
 
     case_type = models.ForeignKey("restock.CaseType", on_delete=models.PROTECT, related_name="opened")
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="+")
-    opened = models.FloatField(default=0, help_text="Faded pieces, used or not.")
-    unused = models.FloatField(default=0, help_text="Faded pieces, of those opened.")
+    opened = models.FloatField(default=0, help_text=_("Faded pieces, used or not."))
+    unused = models.FloatField(default=0, help_text=_("Faded pieces, of those opened."))
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["case_type", "consumable"], name="opened_unique")]

@@ -3,6 +3,7 @@
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 from .sentences import SentenceField
 
@@ -11,12 +12,14 @@ class Plan(models.Model):
     """One evening's plan with the date, settings and method it rests on, so that a past number can be explained."""
 
     department = models.ForeignKey("inventory.Department", on_delete=models.PROTECT, related_name="plans")
-    for_date = models.DateField(help_text="The day that must be covered.")
+    for_date = models.DateField(help_text=_("The day that must be covered."))
     made_at = models.DateTimeField()
     by = models.ForeignKey(settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT)
-    method = models.CharField(max_length=40, help_text="Name and version of the forecasting method.")
-    parameters = models.JSONField(default=dict, help_text="The policy as it stood.")
-    inputs = models.JSONField(default=dict, help_text="What was known: cases, logged cases, newest record and count.")
+    method = models.CharField(max_length=40, help_text=_("Name and version of the forecasting method."))
+    parameters = models.JSONField(default=dict, help_text=_("The policy as it stood."))
+    inputs = models.JSONField(
+        default=dict, help_text=_("What was known: cases, logged cases, newest record and count.")
+    )
 
     class Meta:
         ordering = ["-for_date", "-made_at"]
@@ -33,28 +36,28 @@ class PlanLine(models.Model):
     plan = models.ForeignKey(Plan, on_delete=models.CASCADE, related_name="lines")
     place = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="plan_lines")
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="plan_lines")
-    on_hand = models.IntegerField(help_text="Recorded, over all lots. Below zero means: please count.")
-    usable = models.IntegerField(help_text="Of these in date and not quarantined on the day itself.")
+    on_hand = models.IntegerField(help_text=_("Recorded, over all lots. Below zero means: please count."))
+    usable = models.IntegerField(help_text=_("Of these in date and not quarantined on the day itself."))
     par = models.PositiveIntegerField()
     floor = models.PositiveIntegerField()
     capacity = models.PositiveIntegerField(null=True)
-    cases = models.PositiveSmallIntegerField(help_text="Listed cases that may use it.")
+    cases = models.PositiveSmallIntegerField(help_text=_("Listed cases that may use it."))
     mean = models.FloatField()
     q50 = models.PositiveIntegerField()
     q90 = models.PositiveIntegerField()
     q95 = models.PositiveIntegerField()
     q99 = models.PositiveIntegerField()
     service_level = models.FloatField()
-    q_service = models.PositiveIntegerField(help_text="Pieces that cover the service level.")
+    q_service = models.PositiveIntegerField(help_text=_("Pieces that cover the service level."))
     p_short_before = models.FloatField()
     p_short_after = models.FloatField()
-    shortfall_before = models.FloatField(help_text="Expected pieces missing if nothing is added.")
-    shortfall_after = models.FloatField(help_text="Expected pieces missing after what can be added.")
+    shortfall_before = models.FloatField(help_text=_("Expected pieces missing if nothing is added."))
+    shortfall_after = models.FloatField(help_text=_("Expected pieces missing after what can be added."))
     target = models.PositiveIntegerField()
-    top_up = models.PositiveIntegerField(help_text="What it needs to reach the target.")
-    allocated = models.PositiveIntegerField(help_text="What the storerooms can give it.")
+    top_up = models.PositiveIntegerField(help_text=_("What it needs to reach the target."))
+    allocated = models.PositiveIntegerField(help_text=_("What the storerooms can give it."))
     reason = SentenceField()
-    pmf = models.JSONField(default=list, help_text="Tomorrow's demand: the probability of 0, 1, 2, ... pieces.")
+    pmf = models.JSONField(default=list, help_text=_("Tomorrow's demand: the probability of 0, 1, 2, ... pieces."))
 
     class Meta:
         ordering = ["plan", "place", "consumable"]
@@ -63,7 +66,7 @@ class PlanLine(models.Model):
             models.CheckConstraint(
                 condition=Q(allocated__lte=F("top_up")),
                 name="allocated_within_top_up",
-                violation_error_message="A line cannot be given more than it needs.",
+                violation_error_message=_("A line cannot be given more than it needs."),
             ),
         ]
 
@@ -102,7 +105,7 @@ class Pick(models.Model):
             models.CheckConstraint(
                 condition=Q(not_found=0) | Q(picked__isnull=False, quantity__gte=F("picked") + F("not_found")),
                 name="not_found_within_what_was_not_picked",
-                violation_error_message="Only what was asked for and not picked can be missing.",
+                violation_error_message=_("Only what was asked for and not picked can be missing."),
             ),
             models.UniqueConstraint(fields=["plan_line", "storeroom", "lot"], name="pick_unique"),
             models.UniqueConstraint(

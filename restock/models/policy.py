@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Criticality
 
@@ -10,79 +11,93 @@ class Policy(models.Model):
     """One department's settings for forecast and plan. Every default is a starting point, not a recommendation."""
 
     class Target(models.TextChoices):
-        GREATER_OF_BOTH = "greater_of_both", "the greater of par and tomorrow's need"
-        PAR_ONLY = "par_only", "par only"
-        TOMORROW_ONLY = "tomorrow_only", "tomorrow's need only"
+        GREATER_OF_BOTH = "greater_of_both", _("the greater of par and tomorrow's need")
+        PAR_ONLY = "par_only", _("par only")
+        TOMORROW_ONLY = "tomorrow_only", _("tomorrow's need only")
 
     class CuffedTube(models.TextChoices):
         """Sources disagree on the cuffed tube, so the department chooses; neighbours are always shown."""
 
-        PLUS_3_5 = "3.5", "age / 4 + 3.5 mm"
-        PLUS_3 = "3.0", "age / 4 + 3 mm"
+        PLUS_3_5 = "3.5", _("age / 4 + 3.5 mm")
+        PLUS_3 = "3.0", _("age / 4 + 3 mm")
 
     department = models.OneToOneField("inventory.Department", on_delete=models.PROTECT, related_name="policy")
     target = models.CharField(max_length=20, choices=Target, default=Target.GREATER_OF_BOTH)
     service_never_out = models.FloatField(
-        default=0.995, help_text="Share of days on which a never-out line should last, from 0 to 1."
+        default=0.995, help_text=_("Share of days on which a never-out line should last, from 0 to 1.")
     )
     service_routine = models.FloatField(
-        default=0.95, help_text="Share of days on which a routine line should last, from 0 to 1."
+        default=0.95, help_text=_("Share of days on which a routine line should last, from 0 to 1.")
     )
     weight_never_out = models.FloatField(
-        default=5.0, help_text="How much worse one missing never-out piece is than one missing routine piece."
+        default=5.0, help_text=_("How much worse one missing never-out piece is than one missing routine piece.")
     )
     half_life_days = models.PositiveIntegerField(
-        default=90, help_text="After this many days a logged case counts half."
+        default=90, help_text=_("After this many days a logged case counts half.")
     )
     expiry_warning_days = models.PositiveIntegerField(default=30)
+    short_dated_days = models.PositiveIntegerField(
+        default=90, help_text=_("A pack that arrives with fewer days left is short-dated. A starting point.")
+    )
+    short_dated_share = models.FloatField(
+        null=True,
+        blank=True,
+        help_text=_("Or with less than this share of its line's usual shelf life, from 0 to 1. Empty: days alone."),
+    )
     cuffed_tube = models.CharField(max_length=4, choices=CuffedTube, default=CuffedTube.PLUS_3_5)
 
     # What advice weighs against each other, in missing routine pieces. The defaults are assumptions, not measured.
     handling_per_piece = models.FloatField(
-        default=0.01, help_text="Moving one piece costs as much as so many missing routine pieces. An assumption."
+        default=0.01, help_text=_("Moving one piece costs as much as so many missing routine pieces. An assumption.")
     )
     handling_per_walk = models.FloatField(
-        default=0.1, help_text="Walking from one place to another costs as much as so many of them. An assumption."
+        default=0.1, help_text=_("Walking from one place to another costs as much as so many of them. An assumption.")
     )
     wasted_piece = models.FloatField(
-        default=0.2, help_text="A piece that goes out of date unused is as bad as so many of them. An assumption."
+        default=0.2, help_text=_("A piece that goes out of date unused is as bad as so many of them. An assumption.")
     )
     idle_piece = models.FloatField(
-        default=0.03, help_text="A piece that lies on a cart for nothing is as bad as so many of them. An assumption."
+        default=0.03,
+        help_text=_("A piece that lies on a cart for nothing is as bad as so many of them. An assumption."),
     )
     neighbour_steps = models.PositiveSmallIntegerField(
-        default=1, help_text="Sizes so many steps away in a size run are looked at as stand-ins. A person decides."
+        default=1, help_text=_("Sizes so many steps away in a size run are looked at as stand-ins. A person decides.")
     )
 
     class Meta:
-        verbose_name_plural = "policies"
+        verbose_name_plural = _("policies")
         constraints = [
             models.CheckConstraint(
                 condition=Q(service_never_out__gt=0, service_never_out__lt=1),
                 name="service_never_out_is_a_share",
-                violation_error_message="A service level lies between 0 and 1, both left out: 0.995, not 99.5.",
+                violation_error_message=_("A service level lies between 0 and 1, both left out: 0.995, not 99.5."),
             ),
             models.CheckConstraint(
                 condition=Q(service_routine__gt=0, service_routine__lt=1),
                 name="service_routine_is_a_share",
-                violation_error_message="A service level lies between 0 and 1, both left out: 0.95, not 95.",
+                violation_error_message=_("A service level lies between 0 and 1, both left out: 0.95, not 95."),
             ),
             models.CheckConstraint(
                 condition=Q(weight_never_out__gte=1),
                 name="never_out_weighs_at_least_one",
-                violation_error_message="A never-out piece cannot weigh less than a routine one.",
+                violation_error_message=_("A never-out piece cannot weigh less than a routine one."),
+            ),
+            models.CheckConstraint(
+                condition=Q(short_dated_share__isnull=True) | Q(short_dated_share__gt=0, short_dated_share__lt=1),
+                name="short_dated_is_a_share",
+                violation_error_message=_("A share of the shelf life lies between 0 and 1: 0.25, not 25."),
             ),
             models.CheckConstraint(
                 condition=Q(half_life_days__gte=1),
                 name="half_life_at_least_a_day",
-                violation_error_message="The half-life is at least one day.",
+                violation_error_message=_("The half-life is at least one day."),
             ),
             models.CheckConstraint(
                 condition=Q(
                     handling_per_piece__gte=0, handling_per_walk__gte=0, wasted_piece__gte=0, idle_piece__gte=0
                 ),
                 name="costs_of_advice_not_negative",
-                violation_error_message="A cost is 0 or more, counted in missing routine pieces.",
+                violation_error_message=_("A cost is 0 or more, counted in missing routine pieces."),
             ),
         ]
 

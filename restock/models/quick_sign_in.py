@@ -3,6 +3,7 @@
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 MOST_WRONG_PINS = 5
 
@@ -25,17 +26,17 @@ class QuickSignIn(models.Model):
                 fields=["badge_hash"],
                 condition=~Q(badge_hash=""),
                 name="badge_is_one_person_s",
-                violation_error_message="This badge belongs to somebody else: read your own.",
+                violation_error_message=_("This badge belongs to somebody else: read your own."),
             ),
             models.CheckConstraint(
                 condition=~Q(pin_hash="", badge_hash=""),
                 name="quick_sign_in_has_a_pin_or_a_badge",
-                violation_error_message="Give a PIN, a badge, or both.",
+                violation_error_message=_("Give a PIN, a badge, or both."),
             ),
             models.CheckConstraint(
                 condition=Q(wrong_in_a_row__lte=MOST_WRONG_PINS),
                 name="wrong_pins_are_counted_to_the_limit",
-                violation_error_message="A PIN is asked for no more after that many wrong ones.",
+                violation_error_message=_("A PIN is asked for no more after that many wrong ones."),
             ),
         ]
 

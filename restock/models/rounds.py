@@ -3,6 +3,7 @@
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 
 class Claim(models.Model):
@@ -21,12 +22,12 @@ class Claim(models.Model):
                 fields=["plan", "place"],
                 condition=Q(ended_at__isnull=True),
                 name="cart_claimed_by_one",
-                violation_error_message="Somebody else has taken this cart: take it over, or take another.",
+                violation_error_message=_("Somebody else has taken this cart: take it over, or take another."),
             ),
             models.CheckConstraint(
                 condition=Q(ended_at__isnull=True) | Q(ended_at__gte=F("at")),
                 name="claim_ends_after_it_began",
-                violation_error_message="A claim cannot end before it began.",
+                violation_error_message=_("A claim cannot end before it began."),
             ),
         ]
 

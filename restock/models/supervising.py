@@ -3,6 +3,7 @@
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
+from django.utils.translation import gettext_lazy as _
 
 from .notes import about_stock_only
 
@@ -11,9 +12,9 @@ class ParChange(models.Model):
     """A par was changed on purpose. Written once; the stocking line itself holds the par that counts."""
 
     class Origin(models.TextChoices):
-        BY_HAND = "by_hand", "by hand"
-        SHORTAGE = "shortage", "because of a shortage"
-        ADVICE = "advice", "on advice"
+        BY_HAND = "by_hand", _("by hand")
+        SHORTAGE = "shortage", _("because of a shortage")
+        ADVICE = "advice", _("on advice")
 
     place = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="par_changes")
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="par_changes")
@@ -31,12 +32,12 @@ class ParChange(models.Model):
             models.CheckConstraint(
                 condition=~Q(par_before=F("par_after")),
                 name="par_change_changes_par",
-                violation_error_message="This is the par already.",
+                violation_error_message=_("This is the par already."),
             ),
             models.CheckConstraint(
                 condition=~Q(reason=""),
                 name="par_change_has_a_reason",
-                violation_error_message="Say why the par changes: somebody will ask.",
+                violation_error_message=_("Say why the par changes: somebody will ask."),
             ),
         ]
 
@@ -51,16 +52,16 @@ class ShortageAction(models.Model):
     """
 
     class Kind(models.TextChoices):
-        MOVED = "moved", "moved from another place"
-        PAR = "par", "par changed"
-        ACCEPTED = "accepted", "accepted as it is"
-        ORDERED = "ordered", "marked as ordered"
+        MOVED = "moved", _("moved from another place")
+        PAR = "par", _("par changed")
+        ACCEPTED = "accepted", _("accepted as it is")
+        ORDERED = "ordered", _("marked as ordered")
 
     place = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="shortage_actions")
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="shortage_actions")
-    for_date = models.DateField(help_text="The day that was to be covered.")
+    for_date = models.DateField(help_text=_("The day that was to be covered."))
     kind = models.CharField(max_length=20, choices=Kind)
-    pieces = models.PositiveIntegerField(null=True, blank=True, help_text="Moved or ordered.")
+    pieces = models.PositiveIntegerField(null=True, blank=True, help_text=_("Moved or ordered."))
     source = models.ForeignKey(
         "inventory.Place", null=True, blank=True, on_delete=models.PROTECT, related_name="helped_out"
     )
@@ -82,23 +83,23 @@ class ShortageAction(models.Model):
                 condition=Q(kind="moved", source__isnull=False, pieces__gt=0)
                 | (~Q(kind="moved") & Q(source__isnull=True)),
                 name="move_names_source_and_pieces",
-                violation_error_message="Say from where pieces were moved, and how many: at least one.",
+                violation_error_message=_("Say from where pieces were moved, and how many: at least one."),
             ),
             models.CheckConstraint(
                 condition=Q(kind="ordered", expected_on__isnull=False, pieces__gt=0)
                 | (~Q(kind="ordered") & Q(expected_on__isnull=True)),
                 name="order_names_pieces_and_day",
-                violation_error_message="Say how many pieces were ordered and when they are expected.",
+                violation_error_message=_("Say how many pieces were ordered and when they are expected."),
             ),
             models.CheckConstraint(
                 condition=Q(kind="par", par_change__isnull=False) | (~Q(kind="par") & Q(par_change__isnull=True)),
                 name="par_action_names_its_change",
-                violation_error_message="An act on a par names the change, and no other does.",
+                violation_error_message=_("An act on a par names the change, and no other does."),
             ),
             models.CheckConstraint(
                 condition=~Q(kind="accepted") | ~Q(note=""),
                 name="acceptance_has_a_note",
-                violation_error_message="Say why it is accepted: the next shift will ask.",
+                violation_error_message=_("Say why it is accepted: the next shift will ask."),
             ),
         ]
 

@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
 
 
 class UsageRecord(models.Model):
@@ -29,7 +30,7 @@ class UsageRecord(models.Model):
         blank=True,
         on_delete=models.PROTECT,
         related_name="records",
-        help_text="The entry in which a person told it. Empty for use that came in a file.",
+        help_text=_("The entry in which a person told it. Empty for use that came in a file."),
     )
 
     class Meta:
@@ -42,12 +43,14 @@ class UsageRecord(models.Model):
                 condition=Q(case__isnull=False, room__isnull=True, date__isnull=True)
                 | Q(case__isnull=True, room__isnull=False, date__isnull=False),
                 name="usage_has_case_or_room_and_day",
-                violation_error_message="Usage belongs to a case, or to a room and day: not to both, not to neither.",
+                violation_error_message=_(
+                    "Usage belongs to a case, or to a room and day: not to both, not to neither."
+                ),
             ),
             models.CheckConstraint(
                 condition=~Q(used=0, opened_unused=0),
                 name="usage_says_something",
-                violation_error_message="A record of no pieces says nothing: leave it out.",
+                violation_error_message=_("A record of no pieces says nothing: leave it out."),
             ),
         ]
 
