@@ -1,16 +1,16 @@
 """What came back: the fingerprint on the cover and the picked pieces, row by row. No database is asked."""
 
-import zipfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from openpyxl.utils import get_column_letter
 
-from inventory.importing.problems import NOTHING, Problem, SheetRefused, quoted
-from inventory.importing.values import Code, FaultyCell, Unfit, Whole
+from inventory.importing.problems import NOTHING, Problem, SheetRefused
+from inventory.importing.values import Code, Whole
 from inventory.importing.xlsx import Workbook
 
+from .cells import NotRead, check_is_workbook, columns_in, read_cell, shown, texts_in, words_in
 from .references import Fingerprint, parse_fingerprint
 
 PICKED, REFERENCE, LOT, CODE, FOR_CART = "Picked", "Reference", "Lot", "Code", "For cart"
@@ -63,7 +63,7 @@ def read_back(path: Path) -> WorkbookBack:
     found. Raises SheetRefused for a file that is no pick list at all.
     """
     path = Path(path)
-    _check_is_zip(path)
+    check_is_workbook(path, A_PICK_LIST)
     with Workbook(path) as workbook:
         found = None
         pick_sheets = 0
@@ -73,10 +73,10 @@ def read_back(path: Path) -> WorkbookBack:
             numbered = workbook.rows(sheet)
             columns = storeroom = None
             for number, cells in numbered:
-                found = found or next(filter(None, map(parse_fingerprint, _texts(cells))), None)
-                storeroom = storeroom or next(filter(None, map(_storeroom, _texts(cells))), None)
-                if {PICKED, REFERENCE} & set(_texts(cells)):
-                    columns = _columns(path.name, sheet, number, cells, problems)
+                found = found or next(filter(None, map(parse_fingerprint, texts_in(cells))), None)
+                storeroom = storeroom or next(filter(None, map(_storeroom, texts_in(cells))), None)
+                if {PICKED, REFERENCE} & set(texts_in(cells)):
+                    columns = columns_in(path.name, sheet, number, cells, COLUMNS, problems)
                     break
             if columns is not None:
                 pick_sheets += 1
@@ -91,36 +91,6 @@ def read_back(path: Path) -> WorkbookBack:
 def problem_at(file: str, row: BackRow, found: str, expected: str, *, column: str = PICKED) -> Problem:
     """A problem of one cell, named by sheet, row and column."""
     return Problem(file, found, expected, sheet=row.sheet, row=row.row, column=f"{row.letters[column]}, {column}")
-
-
-def _check_is_zip(path: Path) -> None:
-    try:
-        is_zip = zipfile.is_zipfile(path)
-    except OSError as reason:
-        raise SheetRefused(Problem(path.name, f"no readable file ({reason.strerror})", A_PICK_LIST)) from None
-    if not path.is_file():
-        raise SheetRefused(Problem(path.name, "no such file", A_PICK_LIST))
-    if not is_zip:
-        raise SheetRefused(
-            Problem(
-                path.name,
-                "a file that is not .xlsx, is cut short or is locked with a password",
-                f"{A_PICK_LIST}, whole and without a password",
-            )
-        )
-
-
-def _columns(
-    file: str, sheet: str, row: int, cells: Sequence[object], problems: list[Problem]
-) -> dict[str, int] | None:
-    """Positions of COLUMNS in a heading row, or None (and a problem) where one is not there once."""
-    texts = [cell if isinstance(cell, str) else "" for cell in cells]
-    faults = [(name, texts.count(name)) for name in COLUMNS if texts.count(name) != 1]
-    for name, times in faults:
-        found = f"no column {quoted(name)}" if not times else f"{times} columns {quoted(name)}"
-        expected = f"the columns {', '.join(COLUMNS)}, once each, as they were written"
-        problems.append(Problem(file, found, expected, sheet=sheet, row=row))
-    return None if faults else {name: texts.index(name) for name in COLUMNS}
 
 
 def _read_rows(
@@ -142,7 +112,7 @@ def _read_rows(
             problems.append(
                 Problem(
                     file,
-                    NOTHING if reference is None else _shown(reference),
+                    NOTHING if reference is None else shown(reference),
                     "the reference that was printed in this row; a row added by hand cannot be recorded",
                     sheet=sheet,
                     row=number,
@@ -150,53 +120,18 @@ def _read_rows(
                 )
             )
             continue
-        row = BackRow(sheet, number, letters, reference, None, _words(code), _words(cart), storeroom, None)
+        row = BackRow(sheet, number, letters, reference, None, words_in(code), words_in(cart), storeroom, None)
         if picked is not None:
             try:
-                row = replace(row, picked=_read(Whole(0, MOST_PICKED), picked, "{}, or an empty cell"))
-                row = replace(row, lot=_read(Code(), lot, "{}") if row.picked and lot is not None else None)
-            except _NotRead as wrong:
+                row = replace(row, picked=read_cell(Whole(0, MOST_PICKED), picked, "{}, or an empty cell"))
+                row = replace(row, lot=read_cell(Code(), lot, "{}") if row.picked and lot is not None else None)
+            except NotRead as wrong:
                 column = PICKED if row.picked is None else LOT
                 problems.append(problem_at(file, row, wrong.found, wrong.expected, column=column))
                 continue
         yield row
 
 
-class _NotRead(Exception):
-    """A cell that does not hold what its column needs; both parts are phrases."""
-
-    def __init__(self, found: str, expected: str) -> None:
-        self.found, self.expected = found, expected
-        super().__init__(found, expected)
-
-
-def _read(kind: Whole | Code, cell: object, expected: str) -> int | str:
-    if isinstance(cell, FaultyCell):
-        raise _NotRead(cell.found, cell.expected)
-    try:
-        return kind.read(cell)
-    except Unfit as unfit:
-        raise _NotRead(_shown(cell), expected.format(unfit)) from None
-
-
-def _words(cell: object) -> str | None:
-    """What stands in a cell, to be compared with what was printed."""
-    if cell is None:
-        return None
-    try:
-        return Code().read(cell)
-    except (Unfit, TypeError):
-        return cell.found if isinstance(cell, FaultyCell) else str(cell)
-
-
 def _storeroom(text: str) -> str | None:
     """The storeroom's name where the text is the title of its sheet."""
     return text.removeprefix(PICK_FROM) if text.startswith(PICK_FROM) else None
-
-
-def _texts(cells: Sequence[object]) -> list[str]:
-    return [cell for cell in cells if isinstance(cell, str)]
-
-
-def _shown(cell: object) -> str:
-    return cell.found if isinstance(cell, FaultyCell) else quoted(cell)
