@@ -26,6 +26,8 @@ _ROUTES = {
     *product([Kind.RETURN], _SHELVES, [Role.SUPPLIER]),
     *product([Kind.ADJUST], _SHELVES, [Role.COUNT_VARIANCE]),
     *product([Kind.ADJUST], [Role.COUNT_VARIANCE], _SHELVES),
+    *product([Kind.MAKE_UP, Kind.TAKE_APART], _SHELVES, [Role.ASSEMBLY]),
+    *product([Kind.MAKE_UP, Kind.TAKE_APART], [Role.ASSEMBLY], _SHELVES),
 }
 _ROUTES |= {(Kind.REVERSE, destination, source) for _, source, destination in _ROUTES}
 
