@@ -74,7 +74,7 @@ def opened_unused(department: Department, setups: Setups, *, day: date) -> Opene
     rows = OpenedTally.objects.filter(Q(opened__gt=0), consumable__department=department)
     for case_type, consumable, opened, unused in rows.values_list("case_type", "consumable", "opened", "unused"):
         pieces[setups.line(consumable)][:, columns[case_type]] += opened * fade, min(max(unused, 0.0), opened) * fade
-    opened, unused = np.array(list(pieces.values())).reshape(-1, 2, len(columns)).transpose(1, 0, 2)
+    opened, unused = np.array(list(pieces.values())).reshape(len(pieces), 2, len(columns)).transpose(1, 0, 2)
     parent = np.unique(list(technique.values()), return_inverse=True)[1]
     return OpenedUnused(
         rows={line: n for n, line in enumerate(pieces)},

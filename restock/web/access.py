@@ -65,6 +65,7 @@ RULES: dict[str, frozenset[str]] = {
             "reopen-pars",
             "cart-twins",
             "what-if",
+            "unused",
             "accuracy",
         ),
         frozenset({SUPERVISOR}),

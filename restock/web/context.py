@@ -20,7 +20,7 @@ PAGES = (
     ("rooms-ahead", _("Rooms"), {"rooms-ahead", "room-ahead"}),
     ("shortages", _("Shortages"), {"shortages", "shortage", "act-on-shortage"}),
     ("stock", _("Stock"), stock_routes()),
-    ("par-advice", _("Advice"), {"par-advice", "cart-twins", "what-if", "accuracy"}),
+    ("par-advice", _("Advice"), {"par-advice", "cart-twins", "what-if", "unused", "accuracy"}),
     (
         "setup",
         _("Set-up"),

@@ -27,6 +27,30 @@ class PlanForm(forms.Form):
         return day
 
 
+class CampaignForm(forms.Form):
+    """From which day a campaign ran, and how many days before and after it are held against each other."""
+
+    since = forms.DateField(
+        label=_("First day of the campaign"), widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+    )
+    days = forms.TypedChoiceField(
+        label=_("Days before and after"), coerce=int, choices=[(28, "28"), (56, "56"), (84, "84")], initial=28
+    )
+
+    def __init__(self, *args, today: date, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self.today = today
+        self.fields["since"].widget.attrs["max"] = today.isoformat()
+
+    def clean_since(self) -> date:
+        day = self.cleaned_data["since"]
+        if day > self.today:
+            raise forms.ValidationError(
+                _("This day is still to come: there is no use to hold against the days before.")
+            )
+        return day
+
+
 class PickListBackForm(forms.Form):
     """A pick list that was filled in and comes back."""
 

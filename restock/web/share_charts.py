@@ -7,16 +7,20 @@ alternative that says the same. Words are in the active language.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from textwrap import shorten
 from typing import Protocol
 
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 from django.utils.translation import gettext as _
 
+from restock.forecasting.scoring import Estimate
+
 from . import svg
 
 WIDTH, HEIGHT = 440, 240
 LEFT, RIGHT, TOP, BOTTOM = 48, 432, 14, 190
+ROW_LEFT, ROW_HEIGHT, NAME_LETTERS = 12, 48, 60
 EVEN = 0.1  # the share of each of ten tenths
 
 
@@ -66,12 +70,48 @@ def tenths_words(tenths: Sequence[Share]) -> str:
     return _("Neither end stands out from chance.")
 
 
-def _drawing(words: str, shapes: Sequence[SafeString]) -> SafeString:
+def before_after_chart(rows: Sequence[tuple[str, Estimate, Estimate]]) -> SafeString:
+    """Draw (name, before, after) one below the other: before hollow, after filled, each with its range."""
+    if not rows:
+        return SafeString("")
+    bottom = TOP + ROW_HEIGHT * len(rows)
+    top = max(max(before.high, after.high) for _name, before, after in rows)
+    every = _round_percent(top)
+
+    def across(share: float) -> float:
+        return ROW_LEFT + share / top * (RIGHT - ROW_LEFT)
+
+    shapes = []
+    for percent in range(0, int(100 * top) + 1, every):
+        shapes.append(svg.path("chart-grid", svg.line(across(percent / 100), TOP, across(percent / 100), bottom)))
+        shapes.append(svg.text("chart-figure", across(percent / 100), bottom + 17, "middle", str(percent)))
+    for n, (name, before, after) in enumerate(rows):
+        y = TOP + ROW_HEIGHT * n
+        shapes.append(svg.text("chart-figure", ROW_LEFT, y + 14, "start", shorten(name, NAME_LETTERS, placeholder="…")))
+        shapes += _ranged(across, before, y + 25, "demand-open")
+        shapes += _ranged(across, after, y + 37, "demand-covered")
+    title = _("pieces unused, of 100 opened: before hollow, after filled")
+    shapes.append(svg.text("chart-title", (LEFT + RIGHT) / 2, bottom + 38, "middle", title))
+    words = "; ".join(
+        _("%(name)s: before %(before)d of 100, after %(after)d")
+        % {"name": name, "before": round(100 * before.value), "after": round(100 * after.value)}
+        for name, before, after in rows
+    )
+    return _drawing(words, shapes, bottom + 46)
+
+
+def _ranged(across: Callable[[float], float], found: Estimate, y: float, css_class: str) -> list[SafeString]:
+    middle = across(found.value)
+    stroke = svg.path("level-tail", svg.line(across(found.low), y, across(found.high), y))
+    return [stroke, svg.rect(css_class, middle - 4, y - 4, middle + 4, y + 4)]
+
+
+def _drawing(words: str, shapes: Sequence[SafeString], height: int = HEIGHT) -> SafeString:
     return format_html(
         '<svg class="demand-chart" role="img" aria-label="{}" viewBox="0 0 {} {}">{}</svg>',
         words,
         WIDTH,
-        HEIGHT,
+        height,
         svg.joined(shapes),
     )
 
@@ -87,7 +127,7 @@ def _whisker(x: float, low: float, high: float) -> SafeString:
 
 def _percent_axis(top: float, height: Callable[[float], float]) -> SafeString:
     """Grid lines at round shares of a hundred."""
-    every = next(step for step in (1, 2, 5, 10, 20, 25) if 100 * top / step <= 6)
+    every = _round_percent(top)
     shapes = [
         format_html(
             '<text class="chart-title" transform="translate(12 {}) rotate(-90)" text-anchor="middle">{}</text>',
@@ -100,3 +140,8 @@ def _percent_axis(top: float, height: Callable[[float], float]) -> SafeString:
             shapes.append(svg.path("chart-grid", svg.line(LEFT, height(percent / 100), RIGHT, height(percent / 100))))
         shapes.append(svg.text("chart-figure", LEFT - 6, height(percent / 100) + 4.5, "end", str(percent)))
     return svg.joined(shapes)
+
+
+def _round_percent(top: float) -> int:
+    """Steps of a scale up to `top`, of a hundred."""
+    return next(step for step in (1, 2, 5, 10, 20, 25) if 100 * top / step <= 6)

@@ -27,6 +27,7 @@ from .views import (
     stock,
     supposing,
     turnovers,
+    unused,
     walking,
 )
 
@@ -65,6 +66,7 @@ urlpatterns = [
     path("advice/<int:advised_id>/undo/", par_advice.reopen_par, name="reopen-par"),
     path("advice/carts/", cart_twins.twins, name="cart-twins"),
     path("advice/what-if/", supposing.what_if, name="what-if"),
+    path("advice/opened-unused/", unused.unused, name="unused"),
     path("advice/accuracy/", accuracy.accuracy, name="accuracy"),
     path("log/", case_log.log, name="log"),
     path("log/rooms/", case_log.choose_room, name="log-rooms"),

@@ -430,18 +430,57 @@ class TestAccuracy:
         # (1 + 70) / (2 + 80), the mean of a Beta with a flat prior: 70 of 80 pieces logged.
         assert re.search(r"All sections 86\.6 [\d.]+ to [\d.]+ 80 70", said)
 
-    def test_opened_unused_stands_by_line_and_case_type_and_never_by_person(
-        self, supervising, plan, department, room, today, clinician
-    ):
-        case = CaseFactory(room=room, date=today - timedelta(days=1), case_type=CaseTypeFactory(name="Hernia"))
-        line = ConsumableFactory(name="Bougie")
-        UsageRecord.objects.create(department=department, case=case, consumable=line, used=3, opened_unused=2)
-        bring_forward(department=department, at=timezone.now())
 
-        answer = supervising.get(reverse("accuracy"))
+class TestUnused:
+    @pytest.fixture
+    def hernias(self, department, room):
+        """`hernias(line, day, cases=5)`: logged cases that each used one piece and left two unused."""
 
-        assert "Bougie Hernia 2" in words(answer)
+        def log(line, day, cases):
+            for n in range(cases):
+                case = CaseFactory(
+                    room=room, date=day, order=n + 1, logged_at=timezone.now(),
+                    case_type=department.case_types.first() or CaseTypeFactory(name="Hernia"),
+                )  # fmt: skip
+                UsageRecord.objects.create(department=department, case=case, consumable=line, used=1, opened_unused=2)
+            bring_forward(department=department, at=timezone.now())
+
+        return log
+
+    def test_stands_by_line_and_case_type_and_never_by_person(self, supervising, plan, today, hernias):
+        hernias(ConsumableFactory(name="Bougie"), today - timedelta(days=1), 5)
+
+        answer = supervising.get(reverse("unused"))
+
+        assert "Bougie Hernia 10" in words(answer)
         assert "clinician" not in answer.text
+
+    def test_group_of_four_cases_is_left_out(self, supervising, plan, today, hernias):
+        hernias(ConsumableFactory(name="Bougie"), today - timedelta(days=1), 4)
+
+        said = words(supervising.get(reverse("unused")))
+
+        assert "Bougie" not in said
+        assert "1 group of too few cases is left out" in said
+
+    def test_campaign_is_shown_before_and_after_as_chart_and_table(self, supervising, plan, today, hernias):
+        line = ConsumableFactory(name="Bougie")
+        hernias(line, today - timedelta(days=12), 5)
+        hernias(line, today - timedelta(days=2), 6)
+
+        answer = supervising.get(reverse("unused"), {"since": today - timedelta(days=7), "days": 28})
+
+        assert re.search(
+            r"Bougie Hernia 66\.7 \(10 of 15\) 66\.7 \(12 of 18\) 0\.0 .*chance may explain", words(answer)
+        )
+        assert "Bougie, Hernia: before 67 of 100, after 67" in answer.text
+
+    def test_day_to_come_is_refused_with_what_was_typed_kept(self, supervising, plan, tomorrow):
+        answer = supervising.get(reverse("unused"), {"since": tomorrow, "days": 28})
+
+        assert answer.status_code == 400
+        assert "This day is still to come" in answer.text
+        assert f'value="{tomorrow}"' in answer.text
 
 
 class TestTwins:
@@ -459,7 +498,17 @@ class TestTwins:
         assert re.search(r"Cart C 1 with another par .*Bougie 6 4", said)
 
 
-PAGES = ["shortages", "shortage", "rooms-ahead", "room-ahead", "par-advice", "cart-twins", "what-if", "accuracy"]
+PAGES = [
+    "shortages",
+    "shortage",
+    "rooms-ahead",
+    "room-ahead",
+    "par-advice",
+    "cart-twins",
+    "what-if",
+    "accuracy",
+    "unused",
+]
 
 
 @pytest.mark.parametrize("page", PAGES)
@@ -482,6 +531,6 @@ def test_sixty_lines_take_no_more_queries_than_one(supervising, evening, advise,
     assert not [sql for sql in of_sixty if sql.lstrip().upper().startswith(("INSERT", "UPDATE", "DELETE"))]
 
 
-@pytest.mark.parametrize("page", ["par-advice", "what-if", "accuracy", "cart-twins"])
+@pytest.mark.parametrize("page", ["par-advice", "what-if", "accuracy", "unused", "cart-twins"])
 def test_only_a_supervisor_is_advised(signed_in, plan, page):
     assert signed_in.get(reverse(page)).status_code == 403

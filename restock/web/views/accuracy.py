@@ -1,6 +1,6 @@
 """Is the forecast right on the department's own log, and how complete is that log?"""
 
-from datetime import date, timedelta
+from datetime import timedelta
 
 from django.db.models import F
 from django.db.models.functions import Abs
@@ -10,24 +10,21 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_safe
 
-from inventory.models import Department, Section, SizeRun
+from inventory.models import Section
 from restock.fits import Captured, captured_by_section
 from restock.judging import levels_of, tenths_of
-from restock.models import Calibration, CaptureRate, Judgement, LineDrift, OpenedTally
-from restock.opened_unused import opened_unused
-from restock.setups import Setups
+from restock.models import Calibration, CaptureRate, Judgement, LineDrift
 
 from ..ages import age_words
 from ..current import current_department, today
 from ..share_charts import tenths_chart, tenths_words
 
 ROWS = 15
-LEAST_UNUSED = 0.5  # faded pieces; what faded below half a piece is history
 
 
 @require_safe
 def accuracy(request: HttpRequest) -> HttpResponse:
-    """What the newest backtest and the newest refit found, and what was opened and not used."""
+    """What the newest backtest and the newest refit found."""
     department, day = current_department(request), today(request)
     judgement = Judgement.objects.filter(department=department).first()
     sections = captured_by_section(department)
@@ -45,7 +42,6 @@ def accuracy(request: HttpRequest) -> HttpResponse:
         "drifts": _drifts(judgement) if judgement else [],
         "logged": _logged(sections),
         "rates": rates.order_by("mean", "consumable__code")[:ROWS],
-        "unused": _unused(department, day),
         "first_day": day - timedelta(days=30),
         "last_day": day - timedelta(days=1),
     }
@@ -77,25 +73,3 @@ def _drifts(judgement: Judgement) -> list[LineDrift]:
         Abs(F("used_per_day") - F("forecast_per_day")).desc(), "pk"
     )
     return list(by_size[:ROWS])
-
-
-def _unused(department: Department, day: date) -> list[dict]:
-    """Lines and case types with most pieces opened and not used, by name."""
-    if not OpenedTally.objects.filter(consumable__department=department, opened__gt=0).exists():
-        return []
-    worst = opened_unused(department, Setups(department), day=day).wasted()[:ROWS]
-    worst = [one for one in worst if one.unused >= LEAST_UNUSED]
-    runs = SizeRun.objects.in_bulk(pk for what, pk in (one.line for one in worst) if what == "run")
-    pieces = department.consumables.in_bulk(pk for what, pk in (one.line for one in worst) if what == "piece")
-    case_types = department.case_types.in_bulk(one.case_type_id for one in worst)
-    return [
-        {
-            "line": runs[one.line[1]].name if one.line[0] == "run" else pieces[one.line[1]].label,
-            "case_type": case_types[one.case_type_id].name,
-            "share": one.share,
-            "low": one.low,
-            "high": one.high,
-            "unused": one.unused,
-        }
-        for one in worst
-    ]
