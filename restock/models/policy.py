@@ -64,6 +64,17 @@ class Policy(models.Model):
         default=1, help_text=_("Sizes so many steps away in a size run are looked at as stand-ins. A person decides.")
     )
 
+    count_minutes = models.PositiveSmallIntegerField(
+        default=10, help_text=_("Minutes a day for counting the lines whose record is least to be relied on.")
+    )
+    recount_pieces = models.PositiveSmallIntegerField(
+        default=3,
+        help_text=_("A count that differs by so many pieces, and by the share below, is taken a second time."),
+    )
+    recount_share = models.FloatField(
+        default=0.2, help_text=_("The share of what is on record or was counted, whichever is more, from 0 to 1.")
+    )
+
     class Meta:
         verbose_name_plural = _("policies")
         constraints = [
@@ -91,6 +102,11 @@ class Policy(models.Model):
                 condition=Q(half_life_days__gte=1),
                 name="half_life_at_least_a_day",
                 violation_error_message=_("The half-life is at least one day."),
+            ),
+            models.CheckConstraint(
+                condition=Q(recount_share__gte=0, recount_share__lte=1),
+                name="recount_share_is_a_share",
+                violation_error_message=_("A share lies between 0 and 1: 0.2, not 20."),
             ),
             models.CheckConstraint(
                 condition=Q(
