@@ -1,0 +1,310 @@
+"""Orders from a supplier: put together, placed, partly come, late, complete, closed.
+
+What has come is found from receipts whose movements still stand; nothing here counts by itself. Quantities are packs
+where the name says so, and pieces elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.db.models import QuerySet, Sum
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from .models import BackOrder, Consumable, Department, Order, OrderLine, Place, Receipt
+
+MOST_PACKS = 9999
+
+
+class OrderRefused(ValueError):
+    """Nothing was written; the message says to a person why."""
+
+
+class State:
+    """Where an order stands. The words are ours; they are worked out, never stored."""
+
+    DRAFT, PLACED, PARTLY, LATE, COMPLETE, CLOSED = "draft", "placed", "partly", "late", "complete", "closed"
+    WORDS: Mapping[str, str] = {
+        DRAFT: gettext_lazy("being put together"),
+        PLACED: gettext_lazy("placed"),
+        PARTLY: gettext_lazy("partly come"),
+        LATE: gettext_lazy("late"),
+        COMPLETE: gettext_lazy("complete"),
+        CLOSED: gettext_lazy("closed"),
+    }
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """So many packs of a line, and why."""
+
+    consumable: Consumable
+    packs: int
+    pieces_per_pack: int
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class LineStanding:
+    """One order line as it stands. Pieces.
+
+    received: by receipts that still stand. notice: the newest back-order that was not withdrawn, while any is open.
+    expected_on: by that notice, or else the day worked out when the order was placed.
+    """
+
+    line: OrderLine
+    received: int
+    notice: BackOrder | None
+
+    @property
+    def open(self) -> int:
+        """Pieces still to come."""
+        if self.line.closed_at or not self.line.order.placed_at:
+            return 0
+        return max(self.line.pieces - self.received, 0)
+
+    @property
+    def over(self) -> int:
+        """Pieces that came beyond what was ordered."""
+        return max(self.received - self.line.pieces, 0)
+
+    @property
+    def expected_on(self) -> date | None:
+        return self.notice.expected_on if self.notice else self.line.expected_on
+
+    def is_late(self, today: date) -> bool:
+        """Whether pieces are open and either their day has passed, or the supplier owes them without naming one."""
+        return bool(self.open) and (self.expected_on is None or self.expected_on < today)
+
+
+@dataclass(frozen=True)
+class Coming:
+    """Open pieces of an order line, with the day on which they are expected, if anybody knows one."""
+
+    storeroom_id: int
+    consumable_id: int
+    pieces: int
+    expected_on: date | None
+    late: bool
+    back_ordered: bool
+    order: Order
+
+
+def standings(lines: QuerySet[OrderLine]) -> list[LineStanding]:
+    """The lines, in their own order, with what came of them: three queries."""
+    found = list(lines.select_related("order__storeroom", "consumable"))
+    ids = [line.pk for line in found]
+    received = dict(
+        Receipt.objects.filter(order_line__in=ids, movement__reversal__isnull=True)
+        .order_by()
+        .values_list("order_line")
+        .annotate(pieces=Sum("movement__quantity"))
+    )
+    newest = {
+        notice.order_line_id: notice for notice in BackOrder.objects.filter(order_line__in=ids).order_by("at", "pk")
+    }
+    return [
+        LineStanding(
+            line,
+            received.get(line.pk, 0),
+            notice if (notice := newest.get(line.pk)) and not notice.withdrawn else None,
+        )
+        for line in found
+    ]
+
+
+def state_of(order: Order, lines: Iterable[LineStanding], *, today: date) -> str:
+    """Where an order stands, from all its lines: one of `State`."""
+    lines = list(lines)
+    if order.placed_at is None:
+        return State.DRAFT
+    if any(one.is_late(today) for one in lines):
+        return State.LATE
+    if any(one.open for one in lines):
+        return State.PARTLY if any(one.received for one in lines) else State.PLACED
+    return State.COMPLETE if all(one.received >= one.line.pieces for one in lines) else State.CLOSED
+
+
+def orders_with_lines(orders: Iterable[Order]) -> dict[int, list[LineStanding]]:
+    """The lines of each order by its key: three queries, however many orders there are."""
+    by_order: dict[int, list[LineStanding]] = defaultdict(list)
+    for one in standings(OrderLine.objects.filter(order__in=[order.pk for order in orders])):
+        by_order[one.line.order_id].append(one)
+    return by_order
+
+
+def coming(department: Department, *, today: date) -> list[Coming]:
+    """What placed orders still owe to the department's storerooms, soonest first; without a day last."""
+    lines = OrderLine.objects.filter(
+        order__storeroom__department=department, order__placed_at__isnull=False, closed_at__isnull=True
+    )
+    found = [
+        Coming(
+            storeroom_id=one.line.order.storeroom_id,
+            consumable_id=one.line.consumable_id,
+            pieces=one.open,
+            expected_on=one.expected_on,
+            late=one.is_late(today),
+            back_ordered=one.notice is not None,
+            order=one.line.order,
+        )
+        for one in standings(lines)
+        if one.open
+    ]
+    return sorted(found, key=lambda one: one.expected_on or date.max)
+
+
+def next_number(storeroom: Place) -> str:
+    """A number that no order of the storeroom has yet; the department may choose another."""
+    taken = set(Order.objects.filter(storeroom=storeroom).values_list("number", flat=True))
+    number = len(taken) + 1
+    while (name := f"{storeroom.code}-{number:03d}") in taken:
+        number += 1
+    return name
+
+
+@transaction.atomic
+def start_order(*, storeroom: Place, number: str, lines: Iterable[Wanted], by, at: datetime, note: str = "") -> Order:
+    """Begin an order, which nobody has placed yet. Raises OrderRefused for a number that is taken or a wrong note."""
+    order = Order(storeroom=storeroom, number=number.strip(), made_by=by, made_at=at, note=note)
+    _check(order)
+    order.save()
+    OrderLine.objects.bulk_create(
+        OrderLine(
+            order=order,
+            consumable=one.consumable,
+            packs=one.packs,
+            pieces_per_pack=one.pieces_per_pack,
+            reason=one.reason,
+        )
+        for one in lines
+        if one.packs
+    )
+    return order
+
+
+@transaction.atomic
+def set_packs(*, order: Order, packs: Mapping[int, int]) -> int:
+    """Change the packs of an order's lines, by the lines' keys; none takes a line off. Returns how many changed."""
+    order = _draft(order)
+    changed = 0
+    for line in order.lines.filter(pk__in=packs):
+        asked = packs[line.pk]
+        if asked == line.packs:
+            continue
+        if not 0 <= asked <= MOST_PACKS:
+            raise OrderRefused(_("Packs are a number from 0 to %(most)d.") % {"most": MOST_PACKS})
+        if asked:
+            line.packs = asked
+            line.save(update_fields=["packs"])
+        else:
+            line.delete()
+        changed += 1
+    return changed
+
+
+@transaction.atomic
+def add_line(*, order: Order, consumable: Consumable, packs: int, pieces_per_pack: int, reason: str = "") -> OrderLine:
+    """Put another line on an order that was not placed yet. Raises OrderRefused for one that is on it already."""
+    order = _draft(order)
+    line = OrderLine(order=order, consumable=consumable, packs=packs, pieces_per_pack=pieces_per_pack, reason=reason)
+    _check(line)
+    line.save()
+    return line
+
+
+@transaction.atomic
+def place_order(
+    *, order: Order, by, at: datetime, number: str = "", expected: Mapping[int, date] | None = None
+) -> Order:
+    """Say that the order was sent to the supplier. `expected`: a day for each line, by its consumable's key.
+
+    An order that was placed already stays as it is. Raises OrderRefused for one without lines.
+    """
+    order = _locked(order)
+    if order.placed_at is not None:
+        return order
+    lines = list(order.lines.all())
+    if not lines:
+        raise OrderRefused(_("There is nothing on this order yet: add a line first."))
+    order.number = number.strip() or order.number
+    order.placed_by, order.placed_at = by, at
+    _check(order)
+    order.save()
+    for line in lines:
+        line.expected_on = (expected or {}).get(line.consumable_id)
+    OrderLine.objects.bulk_update(lines, ["expected_on"])
+    return order
+
+
+@transaction.atomic
+def drop_order(*, order: Order) -> None:
+    """Throw away an order that was never placed."""
+    _draft(order).delete()
+
+
+@transaction.atomic
+def close_lines(*, lines: Iterable[OrderLine], by, at: datetime) -> int:
+    """Say that nothing more is expected of these lines. Returns how many were open."""
+    ids = [line.pk for line in lines]
+    still = OrderLine.objects.filter(pk__in=ids, closed_at__isnull=True, order__placed_at__isnull=False)
+    return still.update(closed_at=at, closed_by=by)
+
+
+def reopen_line(*, line: OrderLine) -> None:
+    """Take a closing back: what has not come is expected again."""
+    OrderLine.objects.filter(pk=line.pk).update(closed_at=None, closed_by=None)
+
+
+@transaction.atomic
+def tell_back_order(
+    *,
+    line: OrderLine,
+    by,
+    at: datetime,
+    key: str,
+    expected_on: date | None = None,
+    pieces: int | None = None,
+    note: str = "",
+    withdrawn: bool = False,
+) -> BackOrder:
+    """Keep what the supplier said about a line that is late; the newest notice counts, and `withdrawn` ends it.
+
+    The same key again is the same notice. Raises OrderRefused for a line of which nothing is open.
+    """
+    known = BackOrder.objects.filter(key=key).first()
+    if known is not None:
+        return known
+    [standing] = standings(OrderLine.objects.filter(pk=line.pk))
+    if not standing.open:
+        raise OrderRefused(_("Nothing of this line is open any more."))
+    notice = BackOrder(
+        order_line=line, expected_on=expected_on, pieces=pieces, note=note, withdrawn=withdrawn, by=by, at=at, key=key
+    )
+    _check(notice)
+    notice.save()
+    return notice
+
+
+def _locked(order: Order) -> Order:
+    return Order.objects.select_for_update().get(pk=order.pk)
+
+
+def _draft(order: Order) -> Order:
+    order = _locked(order)
+    if order.placed_at is not None:
+        raise OrderRefused(_("This order was placed: what it asks for stays as it was sent. Order the rest anew."))
+    return order
+
+
+def _check(row: Order | OrderLine | BackOrder) -> None:
+    try:
+        row.full_clean()
+    except ValidationError as error:
+        raise OrderRefused(" ".join(error.messages)) from None
