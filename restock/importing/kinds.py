@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from inventory.importing import catalogue, places, stock
+from inventory.importing import bundles, catalogue, places, stock
 from inventory.importing.columns import Column
 from inventory.importing.loading import Loading, Outcome
 from inventory.importing.sheets import Row
@@ -47,6 +47,7 @@ KINDS: dict[str, Kind] = {
     kind.name: kind
     for kind in (
         Kind("catalogue", catalogue.COLUMNS, catalogue.load),
+        Kind("bundles", bundles.COLUMNS, bundles.load, needs=("catalogue",)),
         Kind("places", places.COLUMNS, places.load),
         Kind("stock", stock.COLUMNS, stock.load, needs=("catalogue", "places"), options=frozenset({"only_pars"})),
         Kind("case-types", case_types.COLUMNS, case_types.load),

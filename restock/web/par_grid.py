@@ -10,7 +10,7 @@ from django.utils.html import format_html, format_html_join
 from django.utils.safestring import SafeString
 from django.utils.translation import gettext as _
 
-from inventory.models import Bin, Consumable
+from inventory.models import Bin, Consumable, StockingLine
 
 from .setup_forms import ParRowForm
 
@@ -27,16 +27,17 @@ class GridRow:
 def grid_rows(forms: Iterable[ParRowForm], bins: Iterable[Bin]) -> Iterator[GridRow]:
     """One row for each form, with the names that the formset reads back."""
     labels = {"par": _("Par"), "floor": _("Floor"), "capacity": _("Bin holds")}
-    offered = [("", "-"), *((str(one.pk), one.code) for one in bins)]
-    drawn: dict[str, SafeString] = {}
+    bin_options = [("", "-"), *((str(one.pk), one.code) for one in bins)]
+    ways = {StockingLine.Tracking.LOT: _("lot"), StockingLine.Tracking.EARLIEST_DATE: _("earliest only")}
+    drawn: dict[tuple[str, str], SafeString] = {}
     for form in forms:
         line = form.instance.consumable
         cells = [(words, _figure(form, name, f"{line.label}: {words}")) for name, words in labels.items()]
-        chosen = _text(form["bin"].value())
-        if chosen not in drawn:
-            rows = ((key, SafeString(" selected") if key == chosen else "", words) for key, words in offered)
-            drawn[chosen] = format_html_join("", '<option value="{}"{}>{}</option>', rows)
-        cells.append((_("Bin"), _choice(form, drawn[chosen], f"{line.label}: {_('Bin')}")))
+        for name, words, offered in (("bin", _("Bin"), bin_options), ("tracking", _("Dates"), ways.items())):
+            chosen = _text(form[name].value())
+            if (name, chosen) not in drawn:
+                drawn[name, chosen] = _options(offered, chosen)
+            cells.append((words, _choice(form, name, drawn[name, chosen], f"{line.label}: {words}")))
         cells.append((_("Off"), _tick(form, f"{line.label}: {_('Off')}")))
         key = format_html('<input type="hidden" name="{}" value="{}">', form.add_prefix("id"), form.instance.pk)
         yield GridRow(line, format_html("{}{}", key, form.non_field_errors() if form.is_bound else ""), cells)
@@ -52,10 +53,15 @@ def _figure(form: ParRowForm, name: str, label: str) -> SafeString:
     )
 
 
-def _choice(form: ParRowForm, options: SafeString, label: str) -> SafeString:
+def _options(offered: Iterable[tuple[str, str]], chosen: str) -> SafeString:
+    rows = ((key, SafeString(" selected") if key == chosen else "", words) for key, words in offered)
+    return format_html_join("", '<option value="{}"{}>{}</option>', rows)
+
+
+def _choice(form: ParRowForm, name: str, options: SafeString, label: str) -> SafeString:
     select = '<select name="{}" aria-label="{}"{}>{}</select>{}'
-    invalid, rest = _faults(form, "bin")
-    return format_html(select, form.add_prefix("bin"), label, invalid, options, rest)
+    invalid, rest = _faults(form, name)
+    return format_html(select, form.add_prefix(name), label, invalid, options, rest)
 
 
 def _tick(form: ParRowForm, label: str) -> SafeString:

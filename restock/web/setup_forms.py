@@ -33,6 +33,9 @@ AT_FIELD = {
     "never_out_weighs_at_least_one": "weight_never_out",
     "half_life_at_least_a_day": "half_life_days",
     "costs_of_advice_not_negative": "handling_per_piece",
+    "bundle_piece_unique": "piece",
+    "bundle_holds_a_piece": "pieces_per_bundle",
+    "bundle_does_not_hold_itself": "piece",
 }
 TAKEN = _("Another one here has this already: choose another.")
 
@@ -100,7 +103,7 @@ class ParRowForm(ConstraintsAtFields):
 
     class Meta:
         model = StockingLine
-        fields = ("par", "floor", "capacity", "bin")
+        fields = ("par", "floor", "capacity", "bin", "tracking")
 
     def __init__(self, *args, bins: list[Bin], **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -109,8 +112,12 @@ class ParRowForm(ConstraintsAtFields):
         self.fields["bin"] = forms.TypedChoiceField(
             choices=offered, coerce=lambda key: by_id[key], empty_value=None, required=False
         )
+        self.fields["tracking"].required = False  # a sheet that says nothing of it leaves it as it is
         for name, field in self.fields.items():
             field.show_hidden_initial = name != "off"
+
+    def clean_tracking(self) -> str:
+        return self.cleaned_data["tracking"] or self.instance.tracking
 
 
 class NewParRowForm(ConstraintsAtFields):
@@ -118,8 +125,8 @@ class NewParRowForm(ConstraintsAtFields):
 
     class Meta:
         model = StockingLine
-        fields = ("consumable", "par", "floor", "capacity", "bin")
-        labels = {"consumable": _("Line")}
+        fields = ("consumable", "par", "floor", "capacity", "bin", "tracking")
+        labels = {"consumable": _("Line"), "tracking": _("Dates kept")}
 
     def __init__(self, *args, place: Place, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -127,6 +134,10 @@ class NewParRowForm(ConstraintsAtFields):
         lines = place.department.consumables.exclude(stocking_lines__place=place).order_by("section", "code")
         self.fields["consumable"].queryset = lines
         self.fields["bin"].queryset = place.bins.all()
+        self.fields["tracking"].required = False
+
+    def clean_tracking(self) -> str:
+        return self.cleaned_data["tracking"] or self.instance.tracking
 
 
 class ReasonForm(forms.Form):

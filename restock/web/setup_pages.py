@@ -12,7 +12,7 @@ from django.db.models import F, Min, Model, QuerySet
 from django.db.models.functions import Coalesce
 from django.utils.translation import gettext_lazy as _
 
-from inventory.models import Bin, CartKind, Consumable, Department, Packaging, Place, Room, SizeRun
+from inventory.models import Bin, BundlePiece, CartKind, Consumable, Department, Packaging, Place, Room, SizeRun
 from restock.models import CaseType, Extra, Policy, SetupStandard, SizeClass, Technique
 
 
@@ -113,7 +113,8 @@ GROUPS: tuple[tuple[str, tuple[SetupPage, ...]], ...] = (
                 ("code", "name", "section", "category", "unit", "size_run", "size", "size_position", "criticality",
                  "basis", "owner", "latex", "single_use", "shelf_life_months"),
                 ("code", "name", "size", "section", "criticality", "basis", "owner"), ("code", "name", "size"),
-                leads=((_("Packs and barcodes"), "packs", "consumable"),),
+                leads=((_("Packs and barcodes"), "packs", "consumable"),
+                       (_("What is in it"), "bundle-pieces", "bundle")),
                 words={"basis": _("Goes by"), "shelf_life_months": _("Shelf life, months"), "unit": _("One piece is")},
                 caution=_("Latex is the maker's statement, never ours: read the pack."),
             ),
@@ -122,6 +123,16 @@ GROUPS: tuple[tuple[str, tuple[SetupPage, ...]], ...] = (
                 Packaging, ("consumable", "pieces_per_pack", "barcode"), ("consumable", "pieces_per_pack", "barcode"),
                 ("consumable__code", "consumable__name", "barcode"), within=("consumable",),
                 words={"consumable": _("Line"), "pieces_per_pack": _("Pieces in a pack")},
+            ),
+            SetupPage(
+                "bundle-pieces", _("Bundles"), _("line of a bundle"),
+                _("What technicians make up in advance, and what goes into it. A bundle is a line of the catalogue "
+                  "itself, with a par of its own."),
+                BundlePiece, ("bundle", "piece", "pieces_per_bundle"), ("piece", "pieces_per_bundle", "bundle"),
+                ("bundle__code", "bundle__name", "piece__code", "piece__name"), within=("bundle",),
+                in_department=lambda department: BundlePiece.objects.filter(bundle__department=department),
+                words={"bundle": _("Bundle"), "piece": _("Line in it"), "pieces_per_bundle": _("Pieces in a bundle")},
+                caution=_("Bundles that are made up keep what was put into them: a change here is for the next ones."),
             ),
             SetupPage(
                 "size-runs", _("Size runs"), _("size run"),
@@ -180,7 +191,7 @@ GROUPS: tuple[tuple[str, tuple[SetupPage, ...]], ...] = (
                 Policy,
                 ("target", "service_never_out", "service_routine", "weight_never_out", "half_life_days",
                  "expiry_warning_days", "cuffed_tube", "neighbour_steps", "handling_per_piece", "handling_per_walk",
-                 "wasted_piece", "idle_piece"),
+                 "wasted_piece", "idle_piece", "count_minutes", "recount_pieces", "recount_share"),
                 single=True,
                 words={"target": _("Fill to"), "service_never_out": _("Service level, never-out lines"),
                        "service_routine": _("Service level, routine lines"),
@@ -188,7 +199,10 @@ GROUPS: tuple[tuple[str, tuple[SetupPage, ...]], ...] = (
                        "expiry_warning_days": _("Warn of a date so many days ahead"),
                        "cuffed_tube": _("Formula of the cuffed tube"), "neighbour_steps": _("Neighbouring sizes"),
                        "handling_per_piece": _("Moving a piece"), "handling_per_walk": _("Walking to another place"),
-                       "wasted_piece": _("A piece out of date"), "idle_piece": _("A piece lying for nothing")},
+                       "wasted_piece": _("A piece out of date"), "idle_piece": _("A piece lying for nothing"),
+                       "count_minutes": _("Minutes a day for counting"),
+                       "recount_pieces": _("Count twice from a difference of, pieces"),
+                       "recount_share": _("and from a difference of, share")},
                 caution=_("The tube formulas often miss, and sources disagree about the cuffed one. It suggests which "
                           "sizes to stock; neighbours are always shown, and who intubates chooses the tube."),
             ),

@@ -11,6 +11,7 @@ from restock.importing.headings import Choice, Headings
 
 KIND_WORDS = {
     "catalogue": _("Catalogue: every line, its size, section and barcodes"),
+    "bundles": _("Bundles: what is made up of which pieces"),
     "places": _("Places: carts, storerooms, rooms and bins"),
     "stock": _("Par sheets and counts: what each place keeps and holds"),
     "case-types": _("Case types"),
