@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import NamedTuple
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
@@ -96,9 +97,14 @@ class Arrival:
         return self.against in MENDED_BY_READING
 
 
-def keep_scan(
-    text: str, *, storeroom: Place, order: Order | None, by, at: datetime, key: str, today: date
-) -> ArrivedPack:
+class Kept(NamedTuple):
+    """A scan that is on the list now, and what reading it gave to say: sentences in English, to be translated."""
+
+    pack: ArrivedPack
+    warnings: tuple[str, ...] = ()
+
+
+def keep_scan(text: str, *, storeroom: Place, order: Order | None, by, at: datetime, key: str, today: date) -> Kept:
     """Keep one scan on the list. A second code of the pack scanned last adds its lot and date to it.
 
     Packs that nobody knows are kept too, by their own number. The same key again is the same scan. Raises PersonCode,
@@ -106,11 +112,11 @@ def keep_scan(
     """
     known = ArrivedPack.objects.filter(key=key).first()
     if known is not None:
-        return known
+        return Kept(known)
     department = storeroom.department
     scan, found = _read(text, department, today)
     if scan is not None and not scan.names_something:
-        return _add_to_last(scan, storeroom=storeroom, order=order, by=by)
+        return Kept(_add_to_last(scan, storeroom=storeroom, order=order, by=by), scan.warnings)
     if found is None and scan.label:
         raise Unreadable(_("This label names a line that the catalogue no longer has."))
     pack = ArrivedPack(storeroom=storeroom, order=order, by=by, at=at, key=key)
@@ -123,7 +129,7 @@ def keep_scan(
         pack.consumable, pack.lot_number = found.consumable, found.lot or ""
         pack.possible_lots, pack.expires_on = list(found.possible_lots), found.expires_on
         pack.pieces_per_pack = found.pieces
-    return _kept(pack)
+    return Kept(_kept(pack), found.warnings if found else scan.warnings)
 
 
 def keep_typed(
