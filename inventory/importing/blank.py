@@ -3,6 +3,8 @@
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy, ngettext
 from openpyxl import Workbook
 from openpyxl.comments import Comment
 from openpyxl.styles import Alignment, Font
@@ -15,8 +17,16 @@ from inventory.importing.values import Barcode, Choice, Clock, Code, Date, Text,
 from inventory.importing.writing import put_text
 
 LAST_CHECKED_ROW = 100_000  # choices are offered this far down; rows below still load
+LONGEST_SHEET_NAME = 31  # characters, a limit of the file format
 LONGEST_CHOICES = 255  # characters that the file format allows in a list of choices
-EXPLANATION_SHEET = "How to fill this in"
+
+EXPLAINED = (
+    gettext_lazy("column"),
+    gettext_lazy("meaning"),
+    gettext_lazy("required"),
+    gettext_lazy("expected"),
+    gettext_lazy("example"),
+)
 
 TEXT_FORMAT = "@"  # keeps leading zeros and keeps the program from guessing dates
 NUMBER_FORMATS = {
@@ -42,7 +52,7 @@ def write_blank(path: Path, kinds: Mapping[str, Sequence[Column]]) -> None:
         for position, column in enumerate(columns, start=1):
             _write_heading(sheet, position, column)
         sheet.freeze_panes = "A2"
-    _write_explanations(book.create_sheet(EXPLANATION_SHEET), kinds)
+    _write_explanations(book.create_sheet(_("How to fill this in")[:LONGEST_SHEET_NAME]), kinds)
     book.save(path)
 
 
@@ -76,7 +86,7 @@ def _validation(column: Column) -> DataValidation | None:
         validation.allow_blank = not column.required
         validation.showErrorMessage = True
         validation.errorTitle = column.name[:32]
-        validation.error = f"Expected {column.type.describes}."[:225]
+        validation.error = (_("Expected: %(expected)s.") % {"expected": column.type.describes})[:225]
     return validation
 
 
@@ -90,8 +100,8 @@ def _list_of(choices: Sequence[str]) -> DataValidation | None:
 def _explanation(column: Column) -> list[str]:
     lines = [
         f"{column.meaning}.",
-        "Required." if column.required else "May be left blank.",
-        f"Expected: {column.type.describes}.",
+        _("Required.") if column.required else _("May be left blank."),
+        _("Expected: %(describes)s.") % {"describes": column.type.describes},
     ]
     if column.example:
         lines.append(f"Example: {column.example}")
@@ -100,11 +110,15 @@ def _explanation(column: Column) -> list[str]:
 
 def _write_explanations(sheet: Worksheet, kinds: Mapping[str, Sequence[Column]]) -> None:
     introduction = (
-        f"Fill in {'the sheets' if len(kinds) > 1 else 'the sheet'} {', '.join(f'“{kind}”' for kind in kinds)}, one "
-        "line to a row, below the headings.",
-        "Columns with a bold heading are required. The others may be left blank or deleted.",
-        "The order of columns does not matter. Columns of your own are ignored.",
-        "No name, number or other detail of a patient belongs in any column.",
+        ngettext(
+            "Fill in the sheet %(sheets)s, one line to a row, below the headings.",
+            "Fill in the sheets %(sheets)s, one line to a row, below the headings.",
+            len(kinds),
+        )
+        % {"sheets": ", ".join(f"“{kind}”" for kind in kinds)},
+        _("Columns with a bold heading are required. The others may be left blank or deleted."),
+        _("The order of columns does not matter. Columns of your own are ignored."),
+        _("No name, number or other detail of a patient belongs in any column."),
     )
     for row, sentence in enumerate(introduction, start=1):
         put_text(sheet.cell(row=row, column=1), sentence)
@@ -123,16 +137,16 @@ def _write_explanations(sheet: Worksheet, kinds: Mapping[str, Sequence[Column]])
 
 def _write_columns(sheet: Worksheet, row: int, columns: Sequence[Column]) -> int:
     """Write the table that explains these columns; returns the row below it."""
-    for position, title in enumerate(("column", "meaning", "required", "expected", "example"), start=1):
+    for position, title in enumerate(EXPLAINED, start=1):
         heading = sheet.cell(row=row, column=position)
-        put_text(heading, title)
+        put_text(heading, str(title))
         heading.font = Font(bold=True)
     for column in columns:
         row += 1
-        required = "yes" if column.required else "no"
+        required = _("yes") if column.required else _("no")
         cells = (column.name, column.meaning, required, column.type.describes, column.example)
         for position, text in enumerate(cells, start=1):
             cell = sheet.cell(row=row, column=position)
-            put_text(cell, text)
+            put_text(cell, str(text))
             cell.alignment = Alignment(wrap_text=True, vertical="top")
     return row + 1

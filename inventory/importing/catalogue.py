@@ -5,9 +5,11 @@ from collections.abc import Sequence
 
 from django.db.models import F
 from django.utils.text import slugify
+from django.utils.translation import gettext, gettext_noop, ngettext
+from django.utils.translation import gettext_lazy as _
 
 from inventory.importing.columns import Column
-from inventory.importing.loading import Loading, Outcome, amount, assign
+from inventory.importing.loading import Loading, Outcome, assign
 from inventory.importing.problems import NOTHING, quoted
 from inventory.importing.sheets import Row
 from inventory.importing.values import Barcode, Choice, Code, Text, Whole, YesNo
@@ -25,61 +27,73 @@ from inventory.models import (
 
 LARGEST_POSITION = 9_999
 
+# The words of the file, which stay the same in every language of the site.
+SECTION_OF = {section.name.lower().replace("_", " "): section for section in Section}
+
 COLUMNS = (
-    Column("code", "The department's own code of the line", Code(40), required=True, example="AJ01"),
-    Column("name", "What it is, without its size", Text(160), required=True, example="Tracheal tube, cuffed"),
+    Column("code", _("The department's own code of the line"), Code(40), required=True, example="AJ01"),
+    Column("name", _("What it is, without its size"), Text(160), required=True, example="Tracheal tube, cuffed"),
     Column(
         "section",
-        "Part of the work area. Left out: taken from the category, else special",
-        Choice(tuple(Section.labels)),
+        _("Part of the work area. Left out: taken from the category, else special"),
+        Choice(tuple(SECTION_OF)),
         example="airway",
     ),
-    Column("category", "Your own grouping", Text(80), example="Airway - tracheal tube"),
+    Column("category", _("Your own grouping"), Text(80), example="Airway - tracheal tube"),
     Column(
         "size_run",
-        "Name of the run of sizes it belongs to. The rows of a run stand in order, smallest first",
+        _("Name of the run of sizes it belongs to. The rows of a run stand in order, smallest first"),
         Text(60),
         example="Tracheal tube cuffed",
     ),
-    Column("size", "Its size, as it stands on the pack", Text(60), example="7.0"),
+    Column("size", _("Its size, as it stands on the pack"), Text(60), example="7.0"),
     Column(
         "size_position",
-        "Its place in the run, from 1, where the order of the rows does not say it",
+        _("Its place in the run, from 1, where the order of the rows does not say it"),
         Whole(1, LARGEST_POSITION),
         example="3",
     ),
-    Column("unit", "What one piece is. Left out: each", Text(40), example="each"),
-    Column("pieces_per_pack", "Pieces in one pack of the storeroom", Whole(1, 100_000), example="10"),
+    Column("unit", _("What one piece is. Left out: each"), Text(40), example="each"),
+    Column("pieces_per_pack", _("Pieces in one pack of the storeroom"), Whole(1, 100_000), example="10"),
     Column(
         "barcode",
-        "The code on that pack, as text: zeros in front count",
+        _("The code on that pack, as text: zeros in front count"),
         Barcode(),
         example="04012345678901",
     ),
-    Column("critical", "Yes for a line that must never run out. Left out: no", YesNo(), example="yes"),
-    Column("basis", "What makes a piece go. Left out: per_case", Choice(tuple(Basis.values)), example="per_case"),
+    Column("critical", _("Yes for a line that must never run out. Left out: no"), YesNo(), example="yes"),
+    Column(
+        "basis",
+        _("What makes a piece go. Left out: per_case"),
+        Choice(tuple(Basis.values)),
+        example="per_case",
+    ),
     Column(
         "owner",
-        "Who supplies it; pharmacy means presence and date only. Left out: supply",
+        _("Who supplies it; pharmacy means presence and date only. Left out: supply"),
         Choice(tuple(Owner.values)),
         example="supply",
     ),
     Column(
         "shelf_life_months",
-        "Usual for a new pack; the printed date always wins",
+        _("Usual for a new pack; the printed date always wins"),
         Whole(1, 600),
         example="60",
     ),
     Column(
         "latex",
-        "What the label states about natural rubber latex. Left out: not_stated",
+        _("What the label states about natural rubber latex. Left out: not_stated"),
         Choice(tuple(Latex.values)),
         example="not_made_with",
     ),
-    Column("single_use", "What the label states. Left out: yes", Choice(tuple(SingleUse.values)), example="yes"),
+    Column(
+        "single_use",
+        _("What the label states. Left out: yes"),
+        Choice(tuple(SingleUse.values)),
+        example="yes",
+    ),
 )
 
-SECTION_OF = {label: Section(value) for value, label in Section.choices}
 
 # Where a sheet names no section: words of its category that tell it (common practice), first match first.
 SECTION_WORDS = (
@@ -117,7 +131,12 @@ def load(rows: Sequence[Row], loading: Loading) -> Outcome:
     guessed = _write_lines(rows, lines, runs, positions, loading, outcome)
     if guessed:
         outcome.notes.append(
-            f"The section of {amount(guessed, 'new line')} was taken from the category, or is special. Please check."
+            ngettext(
+                "The section of %(lines)s new line was taken from the category, or is special. Please check.",
+                "The section of %(lines)s new lines was taken from the category, or is special. Please check.",
+                guessed,
+            )
+            % {"lines": guessed}
         )
     _write_packs(packs, loading, outcome)
     return outcome
@@ -132,8 +151,8 @@ def _refuse_doubles(rows: Sequence[Row], loading: Loading) -> None:
                 loading.problem(
                     row.number,
                     column,
-                    f"{quoted(value)} again, first in row {earlier}",
-                    f"every {column} in one row only",
+                    gettext("%(value)s again, first in row %(earlier)s") % {"value": quoted(value), "earlier": earlier},
+                    gettext("every %(column)s in one row only") % {"column": column},
                 )
 
 
@@ -150,7 +169,7 @@ def _positions(rows: Sequence[Row], lines: dict[str, Consumable], loading: Loadi
     others: dict[str, set[int]] = defaultdict(set)
     for row in rows:
         if row["size_run"] and not _run_code(row):
-            loading.problem(row.number, "size_run", quoted(row["size_run"]), "a name with letters or digits")
+            loading.problem(row.number, "size_run", quoted(row["size_run"]), gettext("a name with letters or digits"))
         elif row["size_run"]:
             in_sheet[_run_code(row)].append(row)
     for line in lines.values():
@@ -164,14 +183,20 @@ def _positions(rows: Sequence[Row], lines: dict[str, Consumable], loading: Loadi
             for row in members:
                 position = row["size_position"]
                 if position is None:
-                    loading.problem(row.number, "size_position", NOTHING, "a position for every row of this run")
+                    loading.problem(
+                        row.number, "size_position", NOTHING, gettext("a position for every row of this run")
+                    )
                 elif position in taken:
-                    by = f"row {taken[position]}" if taken[position] else "a size that this sheet does not name"
+                    by = (
+                        gettext("row %(taken)s") % {"taken": taken[position]}
+                        if taken[position]
+                        else gettext("a size that this sheet does not name")
+                    )
                     loading.problem(
                         row.number,
                         "size_position",
-                        f"{position}, which {by} has",
-                        "one position for each size",
+                        gettext("%(position)s, which %(by)s has") % {"position": position, "by": by},
+                        gettext("one position for each size"),
                     )
                 else:
                     taken[position] = row.number
@@ -202,8 +227,9 @@ def _packs(rows: Sequence[Row], lines: dict[str, Consumable], loading: Loading) 
             loading.problem(
                 row.number,
                 "barcode",
-                f"{quoted(barcode)}, which belongs to {quoted(owner[barcode])}",
-                "a barcode that no other line has",
+                gettext("%(barcode)s, which belongs to %(owner)s")
+                % {"barcode": quoted(barcode), "owner": quoted(owner[barcode])},
+                gettext("a barcode that no other line has"),
             )
         elif barcode or row["pieces_per_pack"]:
             packs.append((row["code"], row["pieces_per_pack"], barcode))
@@ -218,7 +244,7 @@ def _runs(rows: Sequence[Row], loading: Loading, outcome: Outcome) -> dict[str, 
         if code and code not in runs and code not in new:
             new[code] = SizeRun(department=loading.department, code=code, name=row["size_run"])
     SizeRun.objects.bulk_create(new.values())
-    outcome.counts["size runs added"] += len(new)
+    outcome.counts[gettext_noop("size runs added")] += len(new)
     return runs | new
 
 
@@ -256,8 +282,8 @@ def _write_lines(
         Consumable.objects.bulk_update(updated, [*_values_of_all(), "size_run", "size_position"])
     Consumable.objects.bulk_create(new)
     lines.update({line.code: line for line in new})
-    outcome.counts["lines added"] += len(new)
-    outcome.counts["lines updated"] += len(updated)
+    outcome.counts[gettext_noop("lines added")] += len(new)
+    outcome.counts[gettext_noop("lines updated")] += len(updated)
     return guessed
 
 
@@ -325,5 +351,5 @@ def _write_packs(packs: list[tuple[str, int | None, str]], loading: Loading, out
     Packaging.objects.bulk_create(new)
     if updated:
         Packaging.objects.bulk_update(updated, ["barcode", "pieces_per_pack"])
-    outcome.counts["packs added"] += len(new)
-    outcome.counts["packs updated"] += len(updated)
+    outcome.counts[gettext_noop("packs added")] += len(new)
+    outcome.counts[gettext_noop("packs updated")] += len(updated)

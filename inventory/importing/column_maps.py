@@ -14,13 +14,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
 from inventory.importing.columns import Column
 from inventory.importing.problems import Problem, SheetRefused, quoted
 from inventory.importing.values import DATE_ORDERS
 
 DATE_ORDER = "date_order"
-_FORM = 'a table [columns] of lines such as "Our heading" = "code"'
-_ORDER_FORM = f'{DATE_ORDER} = "dmy" or "mdy", in a line above [columns]'
+_FORM = gettext_lazy('a table [columns] of lines such as "Our heading" = "code"')
+_ORDER_FORM = gettext_lazy('date_order = "dmy" or "mdy", in a line above [columns]')
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +54,15 @@ def read_column_map(path: Path, kinds: Mapping[str, Sequence[Column]]) -> Column
         with open(path, "rb") as source:
             document = tomllib.load(source)
     except OSError as reason:
-        raise SheetRefused(Problem(file, f"no readable file ({reason.strerror})", "a column map")) from None
+        raise SheetRefused(
+            Problem(file, _("no readable file (%(strerror)s)") % {"strerror": reason.strerror}, _("a column map"))
+        ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as reason:
-        raise SheetRefused(Problem(file, f"a fault in its TOML: {reason}", _FORM)) from None
+        raise SheetRefused(Problem(file, _("a fault in its TOML: %(reason)s") % {"reason": reason}, _FORM)) from None
 
     order, entries = document.get(DATE_ORDER), document.get("columns", {})
     if not document or set(document) - {"columns", DATE_ORDER} or not isinstance(entries, dict):
-        raise SheetRefused(Problem(file, "no table [columns], or something beside it", _FORM))
+        raise SheetRefused(Problem(file, _("no table [columns], or something beside it"), _FORM))
     by_kind = {kind: headings for kind, headings in entries.items() if isinstance(headings, dict)}
     shared = {heading: name for heading, name in entries.items() if heading not in by_kind}
     problems = [Problem(file, found, expected) for found, expected in _faults(order, shared, by_kind, kinds)]
@@ -78,14 +83,24 @@ def _faults(
     names = list(dict.fromkeys(column.name for columns in kinds.values() for column in columns))
     for heading, name in shared.items():
         if heading == DATE_ORDER and name in DATE_ORDERS:
-            yield f"{DATE_ORDER} inside [columns]", _ORDER_FORM
+            yield _("%(date_order)s inside [columns]") % {"date_order": DATE_ORDER}, _ORDER_FORM
         elif name not in names:
-            yield f"{quoted(heading)} = {quoted(name)}", f"a standard name, one of {', '.join(names)}"
+            yield (
+                f"{quoted(heading)} = {quoted(name)}",
+                _("a standard name, one of %(names)s") % {"names": ", ".join(names)},
+            )
     for kind, headings in by_kind.items():
         if kind not in kinds:
-            yield f"a table {quoted(f'columns.{kind}')}", f"one of {', '.join(f'columns.{kind}' for kind in kinds)}"
+            yield (
+                _("a table %(value)s") % {"value": quoted(f"columns.{kind}")},
+                _("one of %(kinds)s") % {"kinds": ", ".join(f"columns.{kind}" for kind in kinds)},
+            )
             continue
         own = [column.name for column in kinds[kind]]
         for heading, name in headings.items():
             if name not in own:
-                yield f"{quoted(heading)} = {quoted(name)} for {kind}", f"a standard name, one of {', '.join(own)}"
+                yield (
+                    _("%(heading)s = %(name)s for %(kind)s")
+                    % {"heading": quoted(heading), "name": quoted(name), "kind": kind},
+                    _("a standard name, one of %(own)s") % {"own": ", ".join(own)},
+                )

@@ -3,6 +3,8 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from django.utils.translation import gettext as _
+
 from inventory.importing.problems import LONGEST_QUOTE, Problem, SheetRefused, quoted
 from inventory.importing.values import ValueType, alike
 
@@ -76,16 +78,17 @@ def match_headings(
         name = names.get(key)
         if name in positions:
             problem(
-                f"two headings for {name}: {quoted(written[name])} and {quoted(heading)}",
-                "one column for each; rename the other or take it out",
+                _("two headings for %(name)s: %(written)s and %(heading)s")
+                % {"name": name, "written": quoted(written[name]), "heading": quoted(heading)},
+                _("one column for each; rename the other or take it out"),
             )
         elif name:
             positions[name] = position
             written[name] = heading
         elif key in seen:
             problem(
-                f"the heading {shown_heading(heading, position)} twice",
-                "every heading once; rename one of them",
+                _("the heading %(heading)s twice") % {"heading": shown_heading(heading, position)},
+                _("every heading once; rename one of them"),
             )
         else:
             unknown.append(shown_heading(heading, position))
@@ -94,19 +97,24 @@ def match_headings(
     for heading in column_map:
         if alike(heading) not in seen:
             problem(
-                f"no heading {quoted(heading)}, which the column map names",
-                "that heading, or no such line in the map",
+                _("no heading %(heading)s, which the column map names") % {"heading": quoted(heading)},
+                _("that heading, or no such line in the map"),
             )
     required = [column.name for column in columns if column.required]
     missing = [name for name in required if name not in positions]
     if missing or not positions:
         # Where no heading is known, the row is probably data, and may hold a person's: never repeat it.
-        there = [*map(quoted, written.values()), *unknown] if written else ["none of the standard headings"]
-        lacking = f"no column {', '.join(missing)}" if missing else "no known column"
-        wanted = f"at least {', '.join(required)}" if required else f"such as {columns[0].name}"
+        there = [*map(quoted, written.values()), *unknown] if written else [_("none of the standard headings")]
+        lacking = _("no column %(missing)s") % {"missing": ", ".join(missing)} if missing else _("no known column")
+        wanted = (
+            _("at least %(required)s") % {"required": ", ".join(required)}
+            if required
+            else _("such as %(name)s") % {"name": columns[0].name}
+        )
         problem(
-            f"{lacking}; the first filled row holds {', '.join(there)}",
-            f"headings in the first filled row, {wanted}; a column map (--columns) translates your own headings",
+            _("%(lacking)s; the first filled row holds %(there)s") % {"lacking": lacking, "there": ", ".join(there)},
+            _("headings in the first filled row, %(wanted)s; a column map (--columns) translates your own headings")
+            % {"wanted": wanted},
         )
     if problems:
         raise SheetRefused(*problems)
@@ -132,5 +140,5 @@ def _names_by_heading(columns: Sequence[Column], column_map: Mapping[str, str]) 
 def shown_heading(heading: str, position: int) -> str:
     """An unknown heading as a message may repeat it; one that looks like data is named by its place."""
     if len(heading) > LONGEST_QUOTE or sum(character.isdigit() for character in heading) > 4:
-        return f"column {position + 1} (its heading looks like data and is not shown)"
+        return _("column %(position)s (its heading looks like data and is not shown)") % {"position": position + 1}
     return quoted(heading)

@@ -5,6 +5,9 @@ import csv
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
 from inventory.importing.problems import Problem, SheetRefused
 from inventory.importing.xlsx import Progress
 
@@ -12,7 +15,7 @@ DELIMITERS = (",", ";", "\t")
 ROWS_BETWEEN_PROGRESS = 5_000
 LONGEST_FIELD = 32_767  # what a spreadsheet cell holds; a longer one is a quotation mark left open
 
-IN_UTF8 = "text in UTF-8: save it from the spreadsheet program as “CSV UTF-8 (comma delimited)”"
+IN_UTF8 = gettext_lazy("text in UTF-8: save it from the spreadsheet program as “CSV UTF-8 (comma delimited)”")
 
 
 class Delimited:
@@ -48,12 +51,14 @@ class Delimited:
                     if progress is not None and number % ROWS_BETWEEN_PROGRESS == 0:
                         progress(source.buffer.tell(), size)
             except UnicodeDecodeError:
-                raise self._refuse("characters that are not UTF-8", IN_UTF8, after=number) from None
+                raise self._refuse(_("characters that are not UTF-8"), IN_UTF8, after=number) from None
             except csv.Error:
                 raise self._refuse(
-                    "a quotation mark that is left open or stands inside a cell",
-                    "cells with commas or quotation marks to be quoted: save the file again from the "
-                    "spreadsheet program",
+                    _("a quotation mark that is left open or stands inside a cell"),
+                    _(
+                        "cells with commas or quotation marks to be quoted: save the file again from the "
+                        "spreadsheet program"
+                    ),
                     after=number,
                 ) from None
         if progress is not None:
@@ -63,9 +68,9 @@ class Delimited:
         with open(self._path, "rb") as source:
             start = source.read(64 * 1024)
         if start.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-            raise self._refuse("text in UTF-16 (saved as “Unicode text”)", IN_UTF8)
+            raise self._refuse(_("text in UTF-16 (saved as “Unicode text”)"), IN_UTF8)
         if b"\0" in start:
-            raise self._refuse("no text", f"a CSV file: {IN_UTF8}")
+            raise self._refuse(_("no text"), _("a CSV file: %(in_utf8)s") % {"in_utf8": IN_UTF8})
 
     def _fit(self, delimiter: str, headings_fit: Callable[[list[object]], int]) -> tuple[int, int]:
         try:

@@ -2,7 +2,7 @@
 
 import difflib
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from hashlib import sha256
@@ -10,6 +10,7 @@ from pathlib import Path
 
 from django.contrib.auth.models import AbstractBaseUser
 from django.db import models
+from django.utils.translation import gettext as _
 
 from inventory.importing.problems import quoted
 from inventory.importing.sheets import Table
@@ -79,15 +80,26 @@ def known(what: str, word: str, choices: Iterable[str]) -> str:
     by_form = {choice.casefold(): choice for choice in choices}
     nearest = difflib.get_close_matches(word.casefold(), by_form, n=NEAREST_SHOWN, cutoff=0.5)
     if nearest:
-        return f"{what}; the nearest are {', '.join(quoted(by_form[form]) for form in nearest)}"
+        return _("%(what)s; the nearest are %(nearest)s") % {
+            "what": what,
+            "nearest": ", ".join(quoted(by_form[form]) for form in nearest),
+        }
     if not by_form:
-        return f"{what}, and none is known yet: load those first"
+        return _("%(what)s, and none is known yet: load those first") % {"what": what}
     return what
 
 
 def amount(number: int, thing: str) -> str:
     """A number of things in words: 1 line, 3 lines."""
     return f"{number} {thing}" if number == 1 else f"{number} {thing}s"
+
+
+def some_of(words: Sequence[str], most: int) -> str:
+    """Words in a row; of more than `most` the first, and how many more there are."""
+    shown = ", ".join(words[:most])
+    if len(words) <= most:
+        return shown
+    return _("%(shown)s and %(number)s more") % {"shown": shown, "number": len(words) - most}
 
 
 def assign(instance: models.Model, values: Mapping[str, object]) -> bool:

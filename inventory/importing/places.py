@@ -6,9 +6,11 @@ from dataclasses import dataclass, field
 
 from django.db.models import Max
 from django.utils.text import slugify
+from django.utils.translation import gettext, gettext_noop
+from django.utils.translation import gettext_lazy as _
 
 from inventory.importing.columns import Column
-from inventory.importing.loading import Loading, Outcome, assign, known
+from inventory.importing.loading import Loading, Outcome, assign, known, some_of
 from inventory.importing.problems import NOTHING, quoted
 from inventory.importing.sheets import Row
 from inventory.importing.values import Choice, Code, Text, TextList, Whole
@@ -19,22 +21,22 @@ EVERY_ROOM = "all"
 CODES_SHOWN = 10
 
 COLUMNS = (
-    Column("place", "Code of the cart or storeroom. One row for each of its bins", Code(40), required=True,
+    Column("place", _("Code of the cart or storeroom. One row for each of its bins"), Code(40), required=True,
            example="OR1-cart"),
-    Column("kind", "storeroom, or your own word for the kind of cart. Once for each place is enough", Text(50),
+    Column("kind", _("storeroom, or your own word for the kind of cart. Once for each place is enough"), Text(50),
            example="room cart"),
-    Column("room", "Where the cart is parked. Left out for a cart that is fetched, and for a storeroom", Code(40),
+    Column("room", _("Where the cart is parked. Left out for a cart that is fetched, and for a storeroom"), Code(40),
            example="OR1"),
-    Column("bin", "A drawer or shelf of the place. A row without one describes the place itself", Code(40),
+    Column("bin", _("A drawer or shelf of the place. A row without one describes the place itself"), Code(40),
            example="drawer 2"),
-    Column("walk_order", "The order in which a hand passes the bin; in a row without a bin, the order of the place "
-           "on the evening round. Left out: the order of the rows", Whole(1, 100_000), example="2"),
-    Column("place_name", "Its name on lists. Left out: its code", Text(120), example="Cart of OR 1"),
-    Column("serves", "For a shared cart: codes of the rooms that fetch from it, or all", TextList(),
+    Column("walk_order", _("The order in which a hand passes the bin; in a row without a bin, the order of the place "
+           "on the evening round. Left out: the order of the rows"), Whole(1, 100_000), example="2"),
+    Column("place_name", _("Its name on lists. Left out: its code"), Text(120), example="Cart of OR 1"),
+    Column("serves", _("For a shared cart: codes of the rooms that fetch from it, or all"), TextList(),
            example="OR1; OR2"),
-    Column("room_kind", "What kind of room it stands in. Left out: operating", Choice(tuple(Room.Kind.values)),
+    Column("room_kind", _("What kind of room it stands in. Left out: operating"), Choice(tuple(Room.Kind.values)),
            example="off_site"),
-    Column("restocked_from", "Code of the storeroom that fills this cart first", Code(40), example="MAIN"),
+    Column("restocked_from", _("Code of the storeroom that fills this cart first"), Code(40), example="MAIN"),
 )  # fmt: skip
 
 
@@ -86,7 +88,7 @@ def _gather(rows: Sequence[Row], loading: Loading) -> dict[str, _Told]:
                     row.number,
                     column,
                     quoted("; ".join(value) if isinstance(value, tuple) else value),
-                    f"the same as in row {place.rows[column]}, because it is the same place",
+                    gettext("the same as in row %(rows)s, because it is the same place") % {"rows": place.rows[column]},
                 )
             place.rows.setdefault(column, row.number)
         name = row["bin"]
@@ -96,8 +98,9 @@ def _gather(rows: Sequence[Row], loading: Loading) -> dict[str, _Told]:
             loading.problem(
                 row.number,
                 "bin",
-                f"{quoted(name)} again, first in row {place.bins[name].number}",
-                "every bin of a place once",
+                gettext("%(name)s again, first in row %(number)s")
+                % {"name": quoted(name), "number": place.bins[name].number},
+                gettext("every bin of a place once"),
             )
         else:
             place.bins[name] = row
@@ -112,35 +115,50 @@ def _check(told: dict[str, _Told], places: dict[str, Place], rooms: dict[str, Ro
     for code, place in told.items():
         existing = places.get(code)
         if (existing and existing.is_virtual) or code in Place.VIRTUAL:
-            loading.problem(place.first_row, "place", quoted(code), "a code that the ledger does not use itself")
+            loading.problem(
+                place.first_row, "place", quoted(code), gettext("a code that the ledger does not use itself")
+            )
             continue
         if existing is None and "kind" not in place.values:
-            loading.problem(place.first_row, "kind", NOTHING, f"{STOREROOM} or a kind of cart, for a new place")
+            loading.problem(
+                place.first_row,
+                "kind",
+                NOTHING,
+                gettext("%(storeroom)s or a kind of cart, for a new place") % {"storeroom": STOREROOM},
+            )
         if "kind" in place.values:
             row = place.rows["kind"]
             if not slugify(place.values["kind"]):
-                loading.problem(row, "kind", quoted(place.values["kind"]), "a word with letters")
+                loading.problem(row, "kind", quoted(place.values["kind"]), gettext("a word with letters"))
             if existing and place.is_storeroom != (existing.role == Place.Role.STOREROOM):
                 loading.problem(
-                    row, "kind", quoted(place.values["kind"]), f"{existing.get_role_display()}, which it is known as"
+                    row,
+                    "kind",
+                    quoted(place.values["kind"]),
+                    gettext("%(role)s, which it is known as") % {"role": existing.get_role_display()},
                 )
         if place.is_storeroom:
             for column in {"room", "serves", "restocked_from"} & place.values.keys():
-                loading.problem(place.rows[column], column, "something", "nothing: this place is a storeroom")
+                loading.problem(place.rows[column], column, "something", gettext("nothing: this place is a storeroom"))
             continue
         for room in place.values.get("serves", ()):
             if room != EVERY_ROOM and room not in all_rooms:
-                expected = known("a room that a cart stands in, or all", room, all_rooms)
+                expected = known(gettext("a room that a cart stands in, or all"), room, all_rooms)
                 loading.problem(place.rows["serves"], "serves", quoted(room), expected)
         if (source := place.values.get("restocked_from")) and source not in storerooms:
-            expected = known("the code of a storeroom", source, storerooms)
+            expected = known(gettext("the code of a storeroom"), source, storerooms)
             loading.problem(place.rows["restocked_from"], "restocked_from", quoted(source), expected)
         if "room_kind" in place.values:
             row, room, kind = place.rows["room_kind"], place.values.get("room"), place.values["room_kind"]
             if room is None:
-                loading.problem(row, "room_kind", quoted(kind), "a room in the same row")
+                loading.problem(row, "room_kind", quoted(kind), gettext("a room in the same row"))
             elif kinds_of_room.setdefault(room, kind) != kind:
-                loading.problem(row, "room_kind", quoted(kind), f"{kinds_of_room[room]}, as for this room above")
+                loading.problem(
+                    row,
+                    "room_kind",
+                    quoted(kind),
+                    gettext("%(kinds_of_room)s, as for this room above") % {"kinds_of_room": kinds_of_room[room]},
+                )
 
 
 def _write_rooms(told: dict[str, _Told], rooms: dict[str, Room], loading: Loading, outcome: Outcome) -> None:
@@ -162,8 +180,8 @@ def _write_rooms(told: dict[str, _Told], rooms: dict[str, Room], loading: Loadin
     Room.objects.bulk_create(new.values())
     if changed:
         Room.objects.bulk_update(changed.values(), ["kind"])
-    outcome.counts["rooms added"] += len(new)
-    outcome.counts["rooms updated"] += len(changed)
+    outcome.counts[gettext_noop("rooms added")] += len(new)
+    outcome.counts[gettext_noop("rooms updated")] += len(changed)
 
 
 def _kinds(told: dict[str, _Told], loading: Loading, outcome: Outcome) -> dict[str, CartKind]:
@@ -174,7 +192,7 @@ def _kinds(told: dict[str, _Told], loading: Loading, outcome: Outcome) -> dict[s
         if word is not None and not place.is_storeroom and slugify(word) not in kinds.keys() | new.keys():
             new[slugify(word)] = CartKind(department=loading.department, code=slugify(word), name=word)
     CartKind.objects.bulk_create(new.values())
-    outcome.counts["kinds of cart added"] += len(new)
+    outcome.counts[gettext_noop("kinds of cart added")] += len(new)
     return kinds | new
 
 
@@ -207,10 +225,10 @@ def _write_places(
             places[code] = Place.objects.create(
                 department=loading.department, code=code, role=role, **{"name": code, "walk_order": last} | values
             )
-            outcome.counts["places added"] += 1
+            outcome.counts[gettext_noop("places added")] += 1
         elif assign(place, values):
             place.save()
-            outcome.counts["places updated"] += 1
+            outcome.counts[gettext_noop("places updated")] += 1
 
 
 def _write_served(told: dict[str, _Told], places: dict[str, Place], rooms: dict[str, Room], outcome: Outcome) -> None:
@@ -221,7 +239,7 @@ def _write_served(told: dict[str, _Told], places: dict[str, Place], rooms: dict[
         wanted = set(rooms) if EVERY_ROOM in served else set(served)
         if wanted != set(places[code].serves.values_list("code", flat=True)):
             places[code].serves.set([rooms[room] for room in wanted])
-            outcome.counts["shared carts given their rooms"] += 1
+            outcome.counts[gettext_noop("shared carts given their rooms")] += 1
 
 
 def _write_bins(told: dict[str, _Told], places: dict[str, Place], outcome: Outcome) -> None:
@@ -241,8 +259,8 @@ def _write_bins(told: dict[str, _Told], places: dict[str, Place], outcome: Outco
     Bin.objects.bulk_create(new)
     if changed:
         Bin.objects.bulk_update(changed, ["walk_order"])
-    outcome.counts["bins added"] += len(new)
-    outcome.counts["bins updated"] += len(changed)
+    outcome.counts[gettext_noop("bins added")] += len(new)
+    outcome.counts[gettext_noop("bins updated")] += len(changed)
 
 
 def cartless_note(department: Department, places: Iterable[Place]) -> list[str]:
@@ -252,11 +270,12 @@ def cartless_note(department: Department, places: Iterable[Place]) -> list[str]:
     codes = [quoted(cart.code) for cart in carts if cart.pk in pks]
     if not codes:
         return []
-    more = f" and {len(codes) - CODES_SHOWN} more" if len(codes) > CODES_SHOWN else ""
-    stand, serve = ("stands", "serves") if len(codes) == 1 else ("stand", "serve")
     return [
-        f"CHECK: no case draws on {', '.join(codes[:CODES_SHOWN])}{more}: such a cart {stand} in no room and {serve} "
-        "none (columns room and serves of the places sheet)."
+        gettext(
+            "CHECK: no case draws on %(carts)s: such a cart stands in no room and serves none "
+            "(columns room and serves of the places sheet)."
+        )
+        % {"carts": some_of(codes, CODES_SHOWN)}
     ]
 
 
@@ -275,5 +294,5 @@ def make_bins(wanted: Iterable[tuple[Place, str]], outcome: Outcome) -> dict[tup
             bins[place.pk, code] = Bin(place=place, code=code, walk_order=last[place.pk])
             new.append(bins[place.pk, code])
     Bin.objects.bulk_create(new)
-    outcome.counts["bins added"] += len(new)
+    outcome.counts[gettext_noop("bins added")] += len(new)
     return bins

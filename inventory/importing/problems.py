@@ -3,10 +3,13 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy, ngettext
+
 LONGEST_QUOTE = 40  # characters of a cell that an error repeats; enough to find it, too few to leak a page
 
-NOTHING = "nothing"
-NOT_SHOWN = "a value that is not shown because the column may be personal"
+NOTHING = gettext_lazy("nothing")
+NOT_SHOWN = gettext_lazy("a value that is not shown because the column may be personal")
 
 
 def quoted(value: object) -> str:
@@ -39,12 +42,16 @@ class Problem:
         """The problem in one line, as that of each of these rows."""
         place = [self.file]
         if self.sheet is not None:
-            place.append(f"sheet {quoted(self.sheet)}")
+            place.append(_("sheet %(name)s") % {"name": quoted(self.sheet)})
         if rows:
-            place.append(f"row{'s' if len(rows) > 1 else ''} {', '.join(ranges(rows))}")
+            place.append(ngettext("row %(rows)s", "rows %(rows)s", len(rows)) % {"rows": ", ".join(ranges(rows))})
         if self.column is not None:
-            place.append(f"column {quoted(self.column)}")
-        return f"{', '.join(place)}: found {self.found}; expected {self.expected}."
+            place.append(_("column %(name)s") % {"name": quoted(self.column)})
+        return _("%(place)s: found %(found)s; expected %(expected)s.") % {
+            "place": ", ".join(place),
+            "found": self.found,
+            "expected": self.expected,
+        }
 
 
 def ranges(rows: Sequence[int]) -> list[str]:

@@ -4,6 +4,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from django.utils.translation import gettext as _
+
 from inventory.importing.columns import Column, Headings, known_headings, match_headings
 from inventory.importing.delimited import Delimited
 from inventory.importing.problems import NOT_SHOWN, NOTHING, Problem, SheetRefused, quoted
@@ -83,8 +85,8 @@ class Table:
                 self.problems.append(
                     Problem(
                         self.file,
-                        "more cells than there are headings",
-                        "text that contains the delimiter to stand in quotation marks",
+                        _("more cells than there are headings"),
+                        _("text that contains the delimiter to stand in quotation marks"),
                         row=number,
                     )
                 )
@@ -216,13 +218,13 @@ def open_headings(
                 yield from workbook.rows(sheet, progress, as_shown=True)
     else:
         if sheet is not None:
-            raise SheetRefused(Problem(path.name, "a CSV file", "a workbook, because a sheet is named"))
+            raise SheetRefused(Problem(path.name, _("a CSV file"), _("a workbook, because a sheet is named")))
         note = ""
         read = Delimited(path, fit).rows
 
     number, cells = next(read(None), (0, None))
     if cells is None:
-        raise SheetRefused(Problem(path.name, "no filled cell", "headings in the first filled row", sheet=sheet))
+        raise SheetRefused(Problem(path.name, _("no filled cell"), _("headings in the first filled row"), sheet=sheet))
     return Opened(sheet, note, number, cells, read)
 
 
@@ -233,7 +235,13 @@ def _choose_sheet(path: Path, wanted: str | None, fit: Callable[[list[object]], 
         names = ", ".join(map(quoted, workbook.sheets))
         if wanted is not None:
             if wanted not in workbook.sheets:
-                raise SheetRefused(Problem(path.name, f"the sheets {names}", f"a sheet {quoted(wanted)}"))
+                raise SheetRefused(
+                    Problem(
+                        path.name,
+                        _("the sheets %(names)s") % {"names": names},
+                        _("a sheet %(wanted)s") % {"wanted": quoted(wanted)},
+                    )
+                )
             return wanted, ""
         if len(workbook.sheets) == 1:
             return visible[0], ""
@@ -243,7 +251,7 @@ def _choose_sheet(path: Path, wanted: str | None, fit: Callable[[list[object]], 
             return fit(cells) if cells else -1
 
         best = max(visible, key=fit_of)  # the first of those that fit equally well
-        return best, f"Of the sheets {names}, {quoted(best)} is read."
+        return best, _("Of the sheets %(names)s, %(best)s is read.") % {"names": names, "best": quoted(best)}
 
 
 def _is_workbook(path: Path) -> bool:
@@ -254,20 +262,22 @@ def _is_workbook(path: Path) -> bool:
             if start == OLE_CONTAINER:
                 raise SheetRefused(_ole_problem(path.name, start + source.read()))
     except OSError as reason:
-        raise SheetRefused(Problem(path.name, f"no readable file ({reason.strerror})", A_SPREADSHEET)) from None
+        raise SheetRefused(
+            Problem(path.name, _("no readable file (%(strerror)s)") % {"strerror": reason.strerror}, A_SPREADSHEET)
+        ) from None
     if not start:
-        raise SheetRefused(Problem(path.name, "an empty file (0 bytes)", A_SPREADSHEET))
+        raise SheetRefused(Problem(path.name, _("an empty file (0 bytes)"), A_SPREADSHEET))
     if start.startswith(ZIP_FILE):
         return True
     if path.suffix.casefold() in (".xlsx", ".xlsm", ".xls", ".ods") or start.startswith(OTHER_FILES):
-        raise SheetRefused(Problem(path.name, "a file that is not a spreadsheet, or a damaged one", SAVE_AS_XLSX))
+        raise SheetRefused(Problem(path.name, _("a file that is not a spreadsheet, or a damaged one"), SAVE_AS_XLSX))
     return False
 
 
 def _ole_problem(file: str, content: bytes) -> Problem:
     """Tell a password from an old format: [MS-OFFCRYPTO] keeps a locked workbook in "EncryptedPackage"."""
     if "EncryptedPackage".encode("utf-16-le") in content:
-        return Problem(file, "a file locked with a password", WITHOUT_PASSWORD)
+        return Problem(file, _("a file locked with a password"), WITHOUT_PASSWORD)
     if "Workbook".encode("utf-16-le") in content or "Book".encode("utf-16-le") in content:
-        return Problem(file, "an old Excel workbook (.xls)", SAVE_AS_XLSX)
-    return Problem(file, "an Office file that is not a workbook", SAVE_AS_XLSX)
+        return Problem(file, _("an old Excel workbook (.xls)"), SAVE_AS_XLSX)
+    return Problem(file, _("an Office file that is not a workbook"), SAVE_AS_XLSX)

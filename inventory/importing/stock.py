@@ -5,31 +5,35 @@ from dataclasses import dataclass, field
 from datetime import datetime
 
 from django.db.models import Max
+from django.utils.translation import gettext, gettext_noop, ngettext
+from django.utils.translation import gettext_lazy as _
 
 from inventory import ledger
 from inventory.importing.columns import Column
-from inventory.importing.loading import Loading, Outcome, amount, assign, known
+from inventory.importing.loading import Loading, Outcome, assign, known
 from inventory.importing.places import cartless_note, make_bins
 from inventory.importing.problems import NOTHING, quoted
 from inventory.importing.sheets import Row
-from inventory.importing.values import Code, Date, Whole
+from inventory.importing.values import Choice, Code, Date, Whole
 from inventory.models import Consumable, Count, Lot, Movement, Place, StockingLine
 
 COLUMNS = (
-    Column("place", "Code of the cart or storeroom", Code(40), required=True, example="OR1-cart"),
-    Column("code", "Code of the line in the catalogue", Code(40), required=True, example="AJ01"),
-    Column("bin", "Drawer or shelf that it lies in; a new one is made", Code(40), example="drawer 2"),
-    Column("par", "Pieces that a restock fills to. Needed where the place did not keep the line before",
+    Column("place", _("Code of the cart or storeroom"), Code(40), required=True, example="OR1-cart"),
+    Column("code", _("Code of the line in the catalogue"), Code(40), required=True, example="AJ01"),
+    Column("bin", _("Drawer or shelf that it lies in; a new one is made"), Code(40), example="drawer 2"),
+    Column("par", _("Pieces that a restock fills to. Needed where the place did not keep the line before"),
            Whole(), example="5"),
-    Column("floor", "Pieces that must always stay, whatever the forecast says. Left out: 0", Whole(), example="1"),
-    Column("capacity", "Pieces that the bin can hold. Left out: no limit is known", Whole(1), example="8"),
-    Column("on_hand", "Pieces counted now. Left out: not counted", Whole(), example="4"),
-    Column("lot", "Lot on the pack, where stock is kept by lot: one row for each lot, par in the first", Code(60),
+    Column("floor", _("Pieces that must always stay, whatever the forecast says. Left out: 0"), Whole(), example="1"),
+    Column("capacity", _("Pieces that the bin can hold. Left out: no limit is known"), Whole(1), example="8"),
+    Column("on_hand", _("Pieces counted now. Left out: not counted"), Whole(), example="4"),
+    Column("lot", _("Lot on the pack, where stock is kept by lot: one row for each lot, par in the first"), Code(60),
            example="L7423"),
-    Column("expires_on", "Last day on which that lot may be used", Date(), example="2027-03-31"),
+    Column("expires_on", _("Last day on which that lot may be used"), Date(), example="2027-03-31"),
+    Column("tracking", _("Whether people keep its dates here by lot or read the earliest one only. Left out: as it is, "
+           "by lot for a new line"), Choice(tuple(StockingLine.Tracking.values)), example="earliest_date"),
 )  # fmt: skip
 
-LINE_COLUMNS = ("bin", "par", "floor", "capacity")
+LINE_COLUMNS = ("bin", "par", "floor", "capacity", "tracking")
 
 
 @dataclass
@@ -77,8 +81,14 @@ def load(rows: Sequence[Row], loading: Loading, *, only_pars: bool = False) -> O
     unnamed = sum(key not in named for key in lines if key[0] in {place for place, _ in named})
     if unnamed:
         outcome.notes.append(
-            f"These places keep {amount(unnamed, 'more line')} that the file does not name: what they keep stays. Set "
-            "par to 0 to stop filling one up."
+            ngettext(
+                "These places keep %(lines)s more line that the file does not name: what they keep stays. Set par to "
+                "0 to stop filling one up.",
+                "These places keep %(lines)s more lines that the file does not name: what they keep stays. Set par to "
+                "0 to stop filling one up.",
+                unnamed,
+            )
+            % {"lines": unnamed}
         )
     return outcome
 
@@ -90,21 +100,22 @@ def _gather(
     for row in rows:
         place, consumable = places.get(row["place"]), consumables.get(row["code"])
         if place is None:
-            expected = known("the code of a cart or storeroom", row["place"], places)
+            expected = known(gettext("the code of a cart or storeroom"), row["place"], places)
             loading.problem(row.number, "place", quoted(row["place"]), expected)
         if consumable is None:
-            expected = known("a code of the catalogue", row["code"], consumables)
+            expected = known(gettext("a code of the catalogue"), row["code"], consumables)
             loading.problem(row.number, "code", quoted(row["code"]), expected)
         if place is None or consumable is None:
             continue
         line = told.setdefault((place.code, consumable.code), _Told(place, consumable, row.number))
         if (earlier := line.lots.setdefault(row["lot"], row)) is not row:
-            again = f"lot {quoted(row['lot'])}" if row["lot"] else quoted(row["code"])
+            again = gettext("lot %(lot)s") % {"lot": quoted(row["lot"])} if row["lot"] else quoted(row["code"])
             loading.problem(
                 row.number,
                 "lot" if row["lot"] else "code",
-                f"{again} of this place again, first in row {earlier.number}",
-                "one row for each line of a place, or one for each lot of it",
+                gettext("%(again)s of this place again, first in row %(number)s")
+                % {"again": again, "number": earlier.number},
+                gettext("one row for each line of a place, or one for each lot of it"),
             )
         for column in LINE_COLUMNS:
             if row[column] is None:
@@ -114,7 +125,8 @@ def _gather(
                     row.number,
                     column,
                     quoted(row[column]),
-                    f"nothing, or the same as in row {line.rows[column]}: it is the same line of the same place",
+                    gettext("nothing, or the same as in row %(rows)s: it is the same line of the same place")
+                    % {"rows": line.rows[column]},
                 )
             line.rows.setdefault(column, row.number)
     return list(told.values())
@@ -131,21 +143,24 @@ def _check(
         existing = lines.get((line.place.pk, line.consumable.pk))
         values = _line_values(line, existing, loading)
         if "par" not in values:
-            loading.problem(line.row, "par", NOTHING, "the pieces that a restock fills to, for a new line")
+            loading.problem(line.row, "par", NOTHING, gettext("the pieces that a restock fills to, for a new line"))
         capacity = values.get("capacity")
         for column in ("par", "floor"):
             if capacity is not None and values.get(column, 0) > capacity:
                 row = line.rows.get(column) or line.rows.get("capacity") or line.row
                 loading.problem(
-                    row, column, quoted(values[column]), f"at most the capacity of the bin, which is {capacity}"
+                    row,
+                    column,
+                    quoted(values[column]),
+                    gettext("at most the capacity of the bin, which is %(capacity)s") % {"capacity": capacity},
                 )
         for number, row in line.lots.items():
             if number is None:
                 if row["expires_on"] is not None:
-                    loading.problem(row.number, "lot", NOTHING, "the lot that has this date, or no date")
+                    loading.problem(row.number, "lot", NOTHING, gettext("the lot that has this date, or no date"))
                 continue
             if row["on_hand"] is None:
-                loading.problem(row.number, "on_hand", NOTHING, "the pieces of this lot that were counted")
+                loading.problem(row.number, "on_hand", NOTHING, gettext("the pieces of this lot that were counted"))
             if row["expires_on"] is None:
                 continue
             key = (line.consumable.pk, number)
@@ -153,14 +168,18 @@ def _check(
             first, where = dated.setdefault(key, (row["expires_on"], row.number))
             if first != row["expires_on"]:
                 loading.problem(
-                    row.number, "expires_on", quoted(row["expires_on"]), f"{first}, as for this lot in row {where}"
+                    row.number,
+                    "expires_on",
+                    quoted(row["expires_on"]),
+                    gettext("%(first)s, as for this lot in row %(where)s") % {"first": first, "where": where},
                 )
             elif recorded and recorded.expires_on not in (None, row["expires_on"]):
                 loading.problem(
                     row.number,
                     "expires_on",
                     quoted(row["expires_on"]),
-                    f"{recorded.expires_on}, which is recorded for this lot: read the pack, and correct one of them",
+                    gettext("%(expires_on)s, which is recorded for this lot: read the pack, and correct one of them")
+                    % {"expires_on": recorded.expires_on},
                 )
 
 
@@ -187,15 +206,17 @@ def _write_lines(
         values = _line_values(line, existing, loading)
         if loading.table.has("bin"):
             values["bin"] = bins.get((line.place.pk, line.values.get("bin")))
+        if "tracking" in line.values:
+            values["tracking"] = line.values["tracking"]
         if existing is None:
             new.append(StockingLine(place=line.place, consumable=line.consumable, **values))
         elif assign(existing, values):
             changed.append(existing)
     StockingLine.objects.bulk_create(new)
     if changed:
-        StockingLine.objects.bulk_update(changed, ["par", "floor", "capacity", "bin"])
-    outcome.counts["stocking lines added"] += len(new)
-    outcome.counts["stocking lines updated"] += len(changed)
+        StockingLine.objects.bulk_update(changed, ["par", "floor", "capacity", "bin", "tracking"])
+    outcome.counts[gettext_noop("stocking lines added")] += len(new)
+    outcome.counts[gettext_noop("stocking lines updated")] += len(changed)
 
 
 def _write_lots(told: list[_Told], lots: dict[tuple[int, str], Lot], outcome: Outcome) -> None:
@@ -212,8 +233,8 @@ def _write_lots(told: list[_Told], lots: dict[tuple[int, str], Lot], outcome: Ou
     lots.update(new)
     if dated:
         Lot.objects.bulk_update(dated.values(), ["expires_on"])
-    outcome.counts["lots added"] += len(new)
-    outcome.counts["lots given their date"] += len(dated)
+    outcome.counts[gettext_noop("lots added")] += len(new)
+    outcome.counts[gettext_noop("lots given their date")] += len(dated)
 
 
 def _write_counts(told: list[_Told], lots: dict[tuple[int, str], Lot], loading: Loading, outcome: Outcome) -> None:
@@ -234,19 +255,30 @@ def _write_counts(told: list[_Told], lots: dict[tuple[int, str], Lot], loading: 
         )
     moved = _moved_since_counted({told.place for told in counted})
     written = ledger.count_all(counted, by=loading.by, at=loading.at)
-    outcome.counts["lines counted"] += len(written)
+    outcome.counts[gettext_noop("lines counted")] += len(written)
     differing = [count for count in written if count.expected not in (0, count.counted)]
     if differing:
         outcome.notes.append(
-            f"At {len(differing)} of the {amount(len(written), 'line')} counted the record said something else; the "
-            "count stands."
+            ngettext(
+                "At %(differing)s of the %(lines)s line counted the record said something else; the count stands.",
+                "At %(differing)s of the %(lines)s lines counted the record said something else; the count stands.",
+                len(written),
+            )
+            % {"differing": len(differing), "lines": len(written)}
         )
     undone = sum((count.place_id, count.consumable_id) in moved for count in differing)
     if undone:
         outcome.notes.append(
-            f"CHECK: {amount(undone, 'line')} of these moved since the last count (picked, used or received), and "
-            "on_hand takes that back. Where on_hand is older than those moves, load the sheet with --only-pars instead "
-            "(--dry-run tells this beforehand)."
+            ngettext(
+                "CHECK: %(lines)s line of these moved since the last count (picked, used or received), and on_hand "
+                "takes that back. Where on_hand is older than those moves, load the sheet with --only-pars instead "
+                "(--dry-run tells this beforehand).",
+                "CHECK: %(lines)s lines of these moved since the last count (picked, used or received), and on_hand "
+                "takes that back. Where on_hand is older than those moves, load the sheet with --only-pars instead "
+                "(--dry-run tells this beforehand).",
+                undone,
+            )
+            % {"lines": undone}
         )
 
 

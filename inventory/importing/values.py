@@ -10,15 +10,18 @@ from datetime import date, datetime, time
 from decimal import Decimal
 from typing import Protocol
 
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
 from inventory.barcodes import GTIN_LENGTHS, NotAGtin, normal_gtin
 
 # Text such as 03/04/2026 is read only where the department says which of the two is the day.
-DATE_ORDERS = {"dmy": "day/month/year", "mdy": "month/day/year"}
+DATE_ORDERS = {"dmy": gettext_lazy("day/month/year"), "mdy": gettext_lazy("month/day/year")}
 
 # A spreadsheet keeps 15 significant digits of a number; the rest become zeros.
 EXACT_DIGITS = 15
 
-AS_TEXT = "format the column as text and type the value again"
+AS_TEXT = gettext_lazy("format the column as text and type the value again")
 
 _SCIENTIFIC = re.compile(r"\d+([.,]\d+)?[eE]\+?\d+")
 _DECIMAL = re.compile(r"[+-]?\d{1,15}(\.\d{1,15})?")
@@ -71,7 +74,7 @@ class Text:
 
     @property
     def describes(self) -> str:
-        return f"text of at most {self.longest} characters"
+        return _("text of at most %(longest)s characters") % {"longest": self.longest}
 
     def read(self, cell: object) -> str:
         typed = cell.shown if isinstance(cell, ShownNumber) else _as_typed(cell)
@@ -89,14 +92,16 @@ class Code:
 
     @property
     def describes(self) -> str:
-        return f"a code of at most {self.longest} characters on one line"
+        return _("a code of at most %(longest)s characters on one line") % {"longest": self.longest}
 
     def read(self, cell: object) -> str:
         if isinstance(cell, float) and not cell.is_integer():
-            raise Unfit(f"a code kept as text, because a number loses its last zeros: {AS_TEXT}")
+            raise Unfit(
+                _("a code kept as text, because a number loses its last zeros: %(as_text)s") % {"as_text": AS_TEXT}
+            )
         text = _as_typed(cell)
         if _SCIENTIFIC.fullmatch(text) and "+" in text:
-            raise Unfit(f"a code, not a number that a spreadsheet shortened: {AS_TEXT}")
+            raise Unfit(_("a code, not a number that a spreadsheet shortened: %(as_text)s") % {"as_text": AS_TEXT})
         if len(text) > self.longest or not text.isprintable():
             raise Unfit(self.describes)
         return text
@@ -106,18 +111,28 @@ class Code:
 class Barcode:
     """The code printed on the maker's pack: a GS1 item number, or another standard's text (HIBC)."""
 
-    describes = "the pack's barcode: 8, 12, 13 or 14 digits with their check digit, or a code with letters"
+    describes = gettext_lazy(
+        "the pack's barcode: 8, 12, 13 or 14 digits with their check digit, or a code with letters"
+    )
 
     def read(self, cell: object) -> str:
         text = Code().read(cell)
         if not text.isdigit():
             return text
         if len(text) not in GTIN_LENGTHS:
-            raise Unfit(f"8, 12, 13 or 14 digits, not {len(text)}: zeros in front may have been lost, so {AS_TEXT}")
+            raise Unfit(
+                _("8, 12, 13 or 14 digits, not %(text)s: zeros in front may have been lost, so %(as_text)s")
+                % {"text": len(text), "as_text": AS_TEXT}
+            )
         try:
             normal_gtin(text)
-        except NotAGtin as reason:
-            raise Unfit(f"a barcode whose check digit fits: {str(reason)[0].lower()}{str(reason)[1:-1]}") from None
+        except NotAGtin:
+            raise Unfit(
+                _(
+                    "a barcode whose check digit fits: the last digit does not fit the others: a digit is wrong, "
+                    "missing or swapped"
+                )
+            ) from None
         return text
 
 
@@ -130,7 +145,10 @@ class Whole:
 
     @property
     def describes(self) -> str:
-        return f"a whole number from {self.at_least} to {self.at_most}"
+        return _("a whole number from %(at_least)s to %(at_most)s") % {
+            "at_least": self.at_least,
+            "at_most": self.at_most,
+        }
 
     def read(self, cell: object) -> int:
         number = None
@@ -154,7 +172,10 @@ class Number:
 
     @property
     def describes(self) -> str:
-        return f"a number from {self.at_least} to {self.at_most}, with a point before the decimals"
+        return _("a number from %(at_least)s to %(at_most)s, with a point before the decimals") % {
+            "at_least": self.at_least,
+            "at_most": self.at_most,
+        }
 
     def read(self, cell: object) -> Decimal:
         number = None
@@ -171,7 +192,7 @@ class Number:
 class Probability:
     """A share from 0 to 1."""
 
-    describes = "a probability from 0 to 1, such as 0.25 (not 25 and not 25%)"
+    describes = gettext_lazy("a probability from 0 to 1, such as 0.25 (not 25 and not 25%)")
 
     def read(self, cell: object) -> Decimal:
         try:
@@ -193,8 +214,11 @@ class Date:
 
     @property
     def describes(self) -> str:
-        own = f" or {DATE_ORDERS[self.order]}" if self.order else ""
-        return f"a date cell, or text such as 2026-03-04 (year-month-day{own})"
+        if not self.order:
+            return _("a date cell, or text such as 2026-03-04 (year-month-day)")
+        return _("a date cell, or text such as 2026-03-04 (year-month-day or %(own)s)") % {
+            "own": DATE_ORDERS[self.order]
+        }
 
     def read(self, cell: object) -> date:
         if isinstance(cell, datetime):
@@ -205,10 +229,11 @@ class Date:
             try:
                 day = date.fromisoformat(match[1])
             except ValueError:
-                raise Unfit("a day that exists in the calendar, written year-month-day") from None
+                raise Unfit(_("a day that exists in the calendar, written year-month-day")) from None
         elif type(cell) in (int, float, ShownNumber) or (isinstance(cell, str) and _DAY_NUMBER.fullmatch(cell)):
             raise Unfit(
-                f"{self.describes}; a bare number may be a spreadsheet's day count, so format the column as a date"
+                _("%(describes)s; a bare number may be a spreadsheet's day count, so format the column as a date")
+                % {"describes": self.describes}
             )
         elif self.order and isinstance(cell, str) and (match := _DAY_AND_MONTH.fullmatch(cell)):
             first, second, year = int(match[1]), int(match[3]), int(match[4])
@@ -217,21 +242,30 @@ class Date:
                 day = date(year, month, day_of_month)
             except ValueError:
                 raise Unfit(
-                    f"a day that exists in the calendar, written {DATE_ORDERS[self.order]} as the column map says"
+                    _("a day that exists in the calendar, written %(date_orders)s as the column map says")
+                    % {"date_orders": DATE_ORDERS[self.order]}
                 ) from None
         elif isinstance(cell, str) and re.match(r"\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4}(\D|$)", cell):
             if self.order:
-                raise Unfit(f"a date with all four digits of its year, written {DATE_ORDERS[self.order]}")
+                raise Unfit(
+                    _("a date with all four digits of its year, written %(date_orders)s")
+                    % {"date_orders": DATE_ORDERS[self.order]}
+                )
             raise Unfit(
-                "a date that can be read one way only: write it year-month-day, such as 2026-03-04, or say in the "
-                'column map (--columns) which comes first: date_order = "dmy" or "mdy"'
+                _(
+                    "a date that can be read one way only: write it year-month-day, such as 2026-03-04, or say in the "
+                    'column map (--columns) which comes first: date_order = "dmy" or "mdy"'
+                )
             )
         else:
             raise Unfit(self.describes)
         if not self.earliest <= day <= self.latest:
             raise Unfit(
-                f"a date from {self.earliest} to {self.latest}: check the year, and whether the workbook "
-                "counts its days from 1904"
+                _(
+                    "a date from %(earliest)s to %(latest)s: check the year, and whether the workbook counts its "
+                    "days from 1904"
+                )
+                % {"earliest": self.earliest, "latest": self.latest}
             )
         return day
 
@@ -240,7 +274,7 @@ class Date:
 class Clock:
     """A time of day on the 24-hour clock."""
 
-    describes = "a time on the 24-hour clock, such as 08:30"
+    describes = gettext_lazy("a time on the 24-hour clock, such as 08:30")
 
     def read(self, cell: object) -> time:
         if isinstance(cell, datetime):
@@ -260,13 +294,13 @@ class Clock:
 class YesNo:
     """A yes or a no."""
 
-    describes = "yes or no"
+    describes = gettext_lazy("yes or no")
 
     def read(self, cell: object) -> bool:
         if isinstance(cell, bool):
             return cell
         answer = str(cell).casefold()
-        if answer in ("yes", "y", "true", "1"):
+        if answer in ("yes", "y", "sí", "si", "true", "1"):
             return True
         if answer in ("no", "n", "false", "0"):
             return False
@@ -281,7 +315,7 @@ class Choice:
 
     @property
     def describes(self) -> str:
-        return "one of " + ", ".join(self.choices)
+        return _("one of %(choices)s") % {"choices": ", ".join(self.choices)}
 
     def read(self, cell: object) -> str:
         wanted = alike(_as_typed(cell))
@@ -295,7 +329,7 @@ class Choice:
 class TextList:
     """Several codes or names in one cell, separated by semicolons; each is kept once, in order."""
 
-    describes = "one or more names separated by semicolons, such as first; second"
+    describes = gettext_lazy("one or more names separated by semicolons, such as first; second")
 
     def read(self, cell: object) -> tuple[str, ...]:
         parts = (Text().read(part) for part in _as_typed(cell).split(";") if part.strip())
@@ -312,11 +346,16 @@ def _as_typed(cell: object) -> str:
     if isinstance(cell, str):
         return cell
     if isinstance(cell, date | time):
-        raise Unfit(f"text; the spreadsheet turned what was typed into a date or time: {AS_TEXT}")
+        raise Unfit(
+            _("text; the spreadsheet turned what was typed into a date or time: %(as_text)s") % {"as_text": AS_TEXT}
+        )
     if isinstance(cell, bool):
         return "TRUE" if cell else "FALSE"
     if isinstance(cell, int | float):
         if abs(cell) >= 10**EXACT_DIGITS:
-            raise Unfit(f"text; a spreadsheet keeps only {EXACT_DIGITS} digits of a number: {AS_TEXT}")
+            raise Unfit(
+                _("text; a spreadsheet keeps only %(exact_digits)s digits of a number: %(as_text)s")
+                % {"exact_digits": EXACT_DIGITS, "as_text": AS_TEXT}
+            )
         return str(int(cell)) if float(cell).is_integer() else repr(cell)
     raise TypeError(f"A cell cannot hold {type(cell).__name__}.")

@@ -17,6 +17,8 @@ from typing import BinaryIO
 
 import openpyxl
 from defusedxml import DefusedXmlException
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from openpyxl.cell.read_only import ReadOnlyCell
 from openpyxl.utils.datetime import from_excel
 from openpyxl.utils.escape import unescape
@@ -43,20 +45,24 @@ ROWS_AT_ONCE = 500
 # The strict variant of ECMA-376; openpyxl knows only the transitional one, and finds no cells in this.
 STRICT_NAMESPACE = b"http://purl.oclc.org/ooxml/"
 
-A_SPREADSHEET = "an Excel workbook (.xlsx) or a CSV file in UTF-8"
-SAVE_AS_XLSX = f"{A_SPREADSHEET}: open it in the spreadsheet program and save it as .xlsx"
-SAVE_AGAIN = "a whole workbook: fetch it again, or open it in the spreadsheet program and save it again"
-WITHOUT_PASSWORD = "a workbook without a password: open it, take the password off and save it again"
+A_SPREADSHEET = gettext_lazy("an Excel workbook (.xlsx) or a CSV file in UTF-8")
+SAVE_AS_XLSX = gettext_lazy(
+    "an Excel workbook (.xlsx) or a CSV file in UTF-8: open it in the spreadsheet program and save it as .xlsx"
+)
+SAVE_AGAIN = gettext_lazy("a whole workbook: fetch it again, or open it in the spreadsheet program and save it again")
+WITHOUT_PASSWORD = gettext_lazy("a workbook without a password: open it, take the password off and save it again")
 
 NOT_CALCULATED = FaultyCell(
-    "a formula that was never calculated",
-    "its result: open the file in the spreadsheet program and save it there",
+    gettext_lazy("a formula that was never calculated"),
+    gettext_lazy("its result: open the file in the spreadsheet program and save it there"),
 )
-NO_SUCH_DAY = FaultyCell("a number shown as a date that no calendar has", "a date that exists")
+NO_SUCH_DAY = FaultyCell(
+    gettext_lazy("a number shown as a date that no calendar has"), gettext_lazy("a date that exists")
+)
 # openpyxl reads an impossible day as this error and does not tell the two apart.
 NO_SUCH_DAY_OR_ERROR = FaultyCell(
-    "the error “#VALUE!” or a number shown as a date that no calendar has",
-    "a value or a date that exists: mend the formula or type the value",
+    gettext_lazy("the error “#VALUE!” or a number shown as a date that no calendar has"),
+    gettext_lazy("a value or a date that exists: mend the formula or type the value"),
 )
 
 FIXED_DECIMALS = re.compile(r"0\.(0{1,9})")  # as a number format
@@ -82,7 +88,7 @@ class Workbook:
             self._book = self._load(self._source, data_only=False)
             self.sheets = {sheet.title: sheet.sheet_state == "visible" for sheet in self._book.worksheets}
             if not self.sheets:
-                raise self._refuse("a workbook without a worksheet", SAVE_AS_XLSX)
+                raise self._refuse(_("a workbook without a worksheet"), SAVE_AS_XLSX)
         except BaseException:
             self._opened.close()
             raise
@@ -122,8 +128,8 @@ class Workbook:
                     cells.pop()
                 if len(cells) > MOST_COLUMNS:
                     raise self._refuse(
-                        f"a cell beyond column {MOST_COLUMNS}",
-                        "a list with its headings in one row: delete stray cells",
+                        _("a cell beyond column %(most_columns)s") % {"most_columns": MOST_COLUMNS},
+                        _("a list with its headings in one row: delete stray cells"),
                     )
                 if cells:
                     yield number, cells
@@ -145,53 +151,62 @@ class Workbook:
         except (SheetRefused, MemoryError):
             raise
         except NotImplementedError:
-            raise self._refuse("a workbook packed in an unknown way", SAVE_AGAIN) from None
+            raise self._refuse(_("a workbook packed in an unknown way"), SAVE_AGAIN) from None
         except Exception as fault:  # a damaged part makes openpyxl raise anything, from KeyError to TypeError
             if isinstance(fault, DefusedXmlException) or isinstance(fault.__cause__, DefusedXmlException):
-                raise self._refuse("a document type declaration inside the workbook", SAVE_AGAIN) from None
-            raise self._refuse("a workbook that is cut short or damaged", SAVE_AGAIN) from None
+                raise self._refuse(_("a document type declaration inside the workbook"), SAVE_AGAIN) from None
+            raise self._refuse(_("a workbook that is cut short or damaged"), SAVE_AGAIN) from None
 
     def _check_sizes(self, parts: Sequence[zipfile.ZipInfo]) -> None:
         """Judge the sizes in the archive's directory: zipfile never unpacks more than they state."""
         if any(part.flag_bits & 0x1 for part in parts):
-            raise self._refuse("a file locked with a password", WITHOUT_PASSWORD)
+            raise self._refuse(_("a file locked with a password"), WITHOUT_PASSWORD)
         unpacked = sum(part.file_size for part in parts)
         if unpacked > MOST_BYTES_UNPACKED:
             raise self._refuse(
-                f"a workbook that unpacks to {unpacked // 1024**2} MB",
-                f"at most {MOST_BYTES_UNPACKED // 1024**2} MB; a longer history can be split or saved as CSV",
+                _("a workbook that unpacks to %(unpacked)s MB") % {"unpacked": unpacked // 1024**2},
+                _("at most %(most_bytes_unpacked)s MB; a longer history can be split or saved as CSV")
+                % {"most_bytes_unpacked": MOST_BYTES_UNPACKED // 1024**2},
             )
         for part in parts:
             if part.file_size > max(HARMLESS_PART_BYTES, MOST_TIMES_PACKED_SIZE * part.compress_size):
                 raise self._refuse(
-                    f"a part that unpacks to more than {MOST_TIMES_PACKED_SIZE} times its size, as no filled-in sheet "
-                    "does",
-                    "a workbook saved by a spreadsheet program; rows that are all alike or blank can be deleted, or "
-                    "saved as CSV",
+                    _(
+                        "a part that unpacks to more than %(most_times_packed_size)s times its size, as no filled-in "
+                        "sheet does"
+                    )
+                    % {"most_times_packed_size": MOST_TIMES_PACKED_SIZE},
+                    _(
+                        "a workbook saved by a spreadsheet program; rows that are all alike or blank can be deleted, "
+                        "or saved as CSV"
+                    ),
                 )
         for part in parts:
             if part.file_size > MOST_TREE_BYTES and part.filename.endswith(KEPT_AS_TREES):
-                raise self._refuse(f"{part.file_size // 1024**2} MB of styles or sheet names", SAVE_AGAIN)
+                raise self._refuse(
+                    _("%(file_size)s MB of styles or sheet names") % {"file_size": part.file_size // 1024**2},
+                    SAVE_AGAIN,
+                )
             if part.file_size > MOST_TEXT_BYTES and not part.filename.startswith(WORKSHEETS):
-                raise self._refuse("more text than fits in memory", "a shorter workbook, or a CSV file")
+                raise self._refuse(_("more text than fits in memory"), _("a shorter workbook, or a CSV file"))
 
     def _check_kind(self, archive: zipfile.ZipFile) -> None:
         names = archive.namelist()
         if ARC_ROOT_RELS not in names:
-            raise self._refuse("a zip archive that is not a workbook", SAVE_AS_XLSX)
+            raise self._refuse(_("a zip archive that is not a workbook"), SAVE_AS_XLSX)
         if any(name.endswith("workbook.bin") for name in names):
-            raise self._refuse("a binary workbook (.xlsb)", SAVE_AS_XLSX)
+            raise self._refuse(_("a binary workbook (.xlsb)"), SAVE_AS_XLSX)
         if ARC_CONTENT_TYPES not in names:
-            raise self._refuse("a file without a workbook in it", SAVE_AS_XLSX)
+            raise self._refuse(_("a file without a workbook in it"), SAVE_AS_XLSX)
         if STRICT_NAMESPACE in archive.read(ARC_ROOT_RELS):
-            raise self._refuse("a workbook saved as Strict Open XML", "a workbook saved as plain .xlsx")
+            raise self._refuse(_("a workbook saved as Strict Open XML"), _("a workbook saved as plain .xlsx"))
 
     def _load(self, source: BinaryIO, *, data_only: bool) -> openpyxl.Workbook:
         with self._judged():
             try:
                 book = openpyxl.load_workbook(source, read_only=True, data_only=data_only, keep_links=False)
             except OSError:  # what openpyxl raises for a Word document, say
-                raise self._refuse("a file without a workbook in it", SAVE_AS_XLSX) from None
+                raise self._refuse(_("a file without a workbook in it"), SAVE_AS_XLSX) from None
         self._opened.callback(book.close)
         return book
 
@@ -215,7 +230,7 @@ class Workbook:
             if not batch:
                 return
             if batch[-1][0] > MOST_ROWS:
-                raise self._refuse(f"a row beyond {MOST_ROWS}", SAVE_AGAIN)
+                raise self._refuse(_("a row beyond %(most_rows)s") % {"most_rows": MOST_ROWS}, SAVE_AGAIN)
             yield batch
 
 
@@ -227,7 +242,9 @@ def _value(cell: ReadOnlyCell, epoch: datetime) -> object:
             return (unescape(value) if "_x" in value else value).strip() or None
         if value == "#VALUE!":
             return NO_SUCH_DAY_OR_ERROR
-        return FaultyCell(f"the error {quoted(value)}", "a value: mend the formula or type the value")
+        return FaultyCell(
+            _("the error %(value)s") % {"value": quoted(value)}, _("a value: mend the formula or type the value")
+        )
     if isinstance(value, float) and value.is_integer():
         return int(value)
     if isinstance(value, timedelta):  # a clock shown as hours that may pass 24

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 
 from django.utils.text import slugify
+from django.utils.translation import gettext, gettext_noop
+from django.utils.translation import gettext_lazy as _
 
 from inventory.importing.columns import Column
 from inventory.importing.loading import Loading, Outcome, assign
@@ -13,11 +15,13 @@ from inventory.importing.values import Code, Text, Whole
 from restock.models import CaseType, Technique
 
 COLUMNS = (
-    Column("case_type", "Your code of the case type, as case lists write it", Code(40), required=True, example="CT01"),
-    Column("name", "Its name. Left out: the code", Text(160), example="Laparoscopic cholecystectomy"),
-    Column("specialty", "The specialty that books it", Text(80), example="General surgery"),
-    Column("technique", "How it is usually done. Left out: not stated", Text(80), example="GA, tracheal tube"),
-    Column("typical_minutes", "Minutes that it usually takes", Whole(1, 2_880), example="110"),
+    Column(
+        "case_type", _("Your code of the case type, as case lists write it"), Code(40), required=True, example="CT01"
+    ),
+    Column("name", _("Its name. Left out: the code"), Text(160), example="Laparoscopic cholecystectomy"),
+    Column("specialty", _("The specialty that books it"), Text(80), example="General surgery"),
+    Column("technique", _("How it is usually done. Left out: not stated"), Text(80), example="GA, tracheal tube"),
+    Column("typical_minutes", _("Minutes that it usually takes"), Whole(1, 2_880), example="110"),
 )
 
 NOT_STATED = "not stated"
@@ -28,15 +32,15 @@ def load(rows: Sequence[Row], loading: Loading) -> Outcome:
 
     Raises SheetRefused with every problem, before anything is written.
     """
-    techniques = Lookup("a technique", loading.department.techniques.all())
+    techniques = Lookup(gettext("a technique"), loading.department.techniques.all())
     first: dict[str, int] = {}
     for row in rows:
         code = row["case_type"]
         if (earlier := first.setdefault(code, row.number)) != row.number:
-            again = f"{quoted(code)} again, first in row {earlier}"
-            loading.problem(row.number, "case_type", again, "every case type once")
+            again = gettext("%(code)s again, first in row %(earlier)s") % {"code": quoted(code), "earlier": earlier}
+            loading.problem(row.number, "case_type", again, gettext("every case type once"))
         if row["technique"] and not slugify(row["technique"]):
-            loading.problem(row.number, "technique", quoted(row["technique"]), "words with letters")
+            loading.problem(row.number, "technique", quoted(row["technique"]), gettext("words with letters"))
     loading.refuse_if_faulty()
 
     outcome = Outcome(rows=len(rows))
@@ -58,8 +62,8 @@ def load(rows: Sequence[Row], loading: Loading) -> Outcome:
     CaseType.objects.bulk_create(new)
     if changed:
         CaseType.objects.bulk_update(changed, ["name", "specialty", "technique", "typical_minutes"])
-    outcome.counts["case types added"] += len(new)
-    outcome.counts["case types updated"] += len(changed)
+    outcome.counts[gettext_noop("case types added")] += len(new)
+    outcome.counts[gettext_noop("case types updated")] += len(changed)
     return outcome
 
 
@@ -71,5 +75,5 @@ def _technique(words: str, techniques: Lookup[Technique], loading: Loading, outc
             department=loading.department, code=slugify(words), defaults={"name": words}
         )
         techniques.add(technique)
-        outcome.counts["techniques added"] += made
+        outcome.counts[gettext_noop("techniques added")] += made
     return technique

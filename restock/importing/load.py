@@ -7,8 +7,8 @@ from pathlib import Path
 
 from django.contrib.auth.models import AbstractBaseUser
 from django.db import transaction
+from django.utils.translation import gettext as _
 
-from inventory.importing.blank import EXPLANATION_SHEET
 from inventory.importing.column_maps import ColumnMap
 from inventory.importing.loading import Loading, Outcome, source_of, unwatched
 from inventory.importing.problems import Problem, SheetRefused
@@ -133,11 +133,11 @@ def _apply(kind: Kind, rows: list, loading: Loading, options: Mapping[str, bool]
 
 
 def _unchecked(kind: Kind, faulty: set[str], loading: Loading) -> Problem:
-    others = " and ".join(sorted(faulty.intersection(kind.needs)))
+    others = ", ".join(sorted(faulty.intersection(kind.needs)))
     return Problem(
         loading.table.file,
-        f"rows that could not be checked against {others} yet",
-        f"the problems of {others} to be mended first",
+        _("rows that could not be checked against %(others)s yet") % {"others": others},
+        _("the problems of %(others)s to be mended first") % {"others": others},
         sheet=loading.table.sheet,
     )
 
@@ -162,7 +162,7 @@ def sheets_of(path: Path) -> list[Sheet]:
     SheetRefused where none is known or a folder has one kind twice.
     """
     if not path.exists():
-        raise SheetRefused(Problem(path.name, "nothing of this name", "a workbook (.xlsx), or a folder of files"))
+        raise SheetRefused(Problem(path.name, _("nothing of this name"), _("a workbook (.xlsx), or a folder of files")))
     if path.is_dir():
         sheets = [
             Sheet(kind, file)
@@ -172,14 +172,24 @@ def sheets_of(path: Path) -> list[Sheet]:
         ]
         twice = {sheet.kind.name for sheet in sheets if sum(other.kind == sheet.kind for other in sheets) > 1}
         if twice:
-            raise SheetRefused(Problem(path.name, f"two files for {', '.join(sorted(twice))}", "one file for each"))
+            raise SheetRefused(
+                Problem(
+                    path.name,
+                    _("two files for %(kinds)s") % {"kinds": ", ".join(sorted(twice))},
+                    _("one file for each"),
+                )
+            )
         if not sheets:
             names = ", ".join(f"{kind}.csv" for kind in KINDS)
-            raise SheetRefused(Problem(path.name, "no file of a known kind", f"files such as {names}"))
+            raise SheetRefused(
+                Problem(path.name, _("no file of a known kind"), _("files such as %(names)s") % {"names": names})
+            )
         return sheets
     with Workbook(path) as workbook:
-        titles = {title.casefold(): title for title in workbook.sheets if title != EXPLANATION_SHEET}
+        titles = {title.casefold(): title for title in workbook.sheets}
     sheets = [Sheet(kind, path, titles[kind.name]) for kind in KINDS.values() if kind.name in titles]
     if not sheets:
-        raise SheetRefused(Problem(path.name, "no sheet of a known kind", f"sheets named {', '.join(KINDS)}"))
+        raise SheetRefused(
+            Problem(path.name, _("no sheet of a known kind"), _("sheets named %(kinds)s") % {"kinds": ", ".join(KINDS)})
+        )
     return sheets

@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from django.utils.text import slugify
+from django.utils.translation import gettext, gettext_noop
+from django.utils.translation import gettext_lazy as _
 
 from inventory.importing.columns import Column
 from inventory.importing.loading import Loading, Outcome, assign
@@ -17,18 +19,18 @@ from restock.models import Extra, SetupStandard
 BASES = (Basis.PER_CASE.value, Basis.PER_ROOM_DAY.value, Basis.PER_ROOM_WEEK.value)
 
 COLUMNS = (
-    Column("case_type", "For which case type. Left out in a row for a booked extra with any case type", Text(160),
+    Column("case_type", _("For which case type. Left out in a row for a booked extra with any case type"), Text(160),
            example="CT01"),
-    Column("size_class", "Only for this size class. Without a case type and an extra: the usual sizes of the class, "
-           "with their shares as probability", Text(80), example="child"),
-    Column("extra", "Only where this extra is booked; a new extra is made", Text(50), example="arterial line set"),
-    Column("code", "Code of the line in the catalogue; or else a size run", Code(40), example="AJ01"),
-    Column("size_run", "Size run of which one size is opened, as the size class says", Text(60),
+    Column("size_class", _("Only for this size class. Without a case type and an extra: the usual sizes of the class, "
+           "with their shares as probability"), Text(80), example="child"),
+    Column("extra", _("Only where this extra is booked; a new extra is made"), Text(50), example="arterial line set"),
+    Column("code", _("Code of the line in the catalogue; or else a size run"), Code(40), example="AJ01"),
+    Column("size_run", _("Size run of which one size is opened, as the size class says"), Text(60),
            example="Tracheal tube cuffed"),
-    Column("probability", "How often it is opened. Left out: 1, always", Probability(), example="0.7"),
-    Column("quantity", "Pieces on average when it is opened. Left out: 1",
+    Column("probability", _("How often it is opened. Left out: 1, always"), Probability(), example="0.7"),
+    Column("quantity", _("Pieces on average when it is opened. Left out: 1"),
            Number(at_most=Decimal(1_000)), example="1"),
-    Column("basis", "Opened for each case, or once for a room's day or week. Left out: as in the catalogue",
+    Column("basis", _("Opened for each case, or once for a room's day or week. Left out: as in the catalogue"),
            Choice(BASES), example="per_case"),
 )  # fmt: skip
 
@@ -44,12 +46,12 @@ def load(rows: Sequence[Row], loading: Loading) -> Outcome:
     """
     department = loading.department
     lookups = {
-        "case_type": Lookup("a known case type", department.case_types.all()),
-        "size_class": Lookup("a known size class", department.size_classes.all()),
-        "size_run": Lookup("a size run of the catalogue", department.size_runs.all()),
-        "code": Lookup("a code of the catalogue", department.consumables.all()),
+        "case_type": Lookup(gettext("a known case type"), department.case_types.all()),
+        "size_class": Lookup(gettext("a known size class"), department.size_classes.all()),
+        "size_run": Lookup(gettext("a size run of the catalogue"), department.size_runs.all()),
+        "code": Lookup(gettext("a code of the catalogue"), department.consumables.all()),
     }
-    extras = Lookup("a known extra", department.extras.all())
+    extras = Lookup(gettext("a known extra"), department.extras.all())
     outcome = Outcome(rows=len(rows))
     wanted = _check(rows, lookups, extras, loading)
     loading.refuse_if_faulty()
@@ -85,23 +87,30 @@ def _check(
             if found[column] is None:
                 loading.problem(row.number, column, quoted(word), lookup.expected(word))
         if row["extra"] and not slugify(row["extra"]):
-            loading.problem(row.number, "extra", quoted(row["extra"]), "words with letters")
+            loading.problem(row.number, "extra", quoted(row["extra"]), gettext("words with letters"))
         if row["code"] and row["size_run"]:
-            loading.problem(row.number, "size_run", quoted(row["size_run"]), "a code or a size run, not both")
+            loading.problem(row.number, "size_run", quoted(row["size_run"]), gettext("a code or a size run, not both"))
         if not row["code"] and not row["size_run"]:
-            loading.problem(row.number, "code", NOTHING, "the code of a line, or a size run in its own column")
+            loading.problem(row.number, "code", NOTHING, gettext("the code of a line, or a size run in its own column"))
         if not row["case_type"] and not row["extra"] and not (row["size_class"] and row["code"]):
-            expected = "a case type, or an extra, or a size class together with the code of one size"
+            expected = gettext("a case type, or an extra, or a size class together with the code of one size")
             loading.problem(row.number, "case_type", NOTHING, expected)
         for column in ("probability", "quantity"):
             if row[column] == 0:
-                loading.problem(row.number, column, "0", "more than 0; take the row out if it is never opened")
+                loading.problem(row.number, column, "0", gettext("more than 0; take the row out if it is never opened"))
         if row["size_run"] and row["basis"] not in (None, Basis.PER_CASE):
-            loading.problem(row.number, "basis", quoted(row["basis"]), "per_case for a size run, or one code instead")
+            loading.problem(
+                row.number, "basis", quoted(row["basis"]), gettext("per_case for a size run, or one code instead")
+            )
         extra = row["extra"] and (extras.find(row["extra"]) or slugify(row["extra"]))
         key = (*(found.get(column) for column in lookups), extra)
         if None not in found.values() and (earlier := first.setdefault(key, row.number)) != row.number:
-            loading.problem(row.number, "code", f"the same as in row {earlier}", "every row of a standard once")
+            loading.problem(
+                row.number,
+                "code",
+                gettext("the same as in row %(earlier)s") % {"earlier": earlier},
+                gettext("every row of a standard once"),
+            )
         wanted.append((row, found))
     return wanted
 
@@ -115,9 +124,9 @@ def _make_extras(rows: Sequence[Row], extras: Lookup[Extra], loading: Loading, o
             )
             extras.add(extra)
             made += [extra.name] if new else []
-    outcome.counts["extras added"] += len(made)
+    outcome.counts[gettext_noop("extras added")] += len(made)
     if made:
-        outcome.notes.append(f"Extras that were not known before: {', '.join(made)}.")
+        outcome.notes.append(gettext("Extras that were not known before: %(made)s.") % {"made": ", ".join(made)})
 
 
 def _write(standards: dict[tuple, dict[str, object]], loading: Loading, outcome: Outcome) -> None:
@@ -139,9 +148,9 @@ def _write(standards: dict[tuple, dict[str, object]], loading: Loading, outcome:
     SetupStandard.objects.bulk_create(new)
     if changed:
         SetupStandard.objects.bulk_update(changed, VALUE_FIELDS)
-    outcome.counts["set-up rows added"] += len(new)
-    outcome.counts["set-up rows updated"] += len(changed)
-    outcome.counts["set-up rows removed"] += len(gone)
+    outcome.counts[gettext_noop("set-up rows added")] += len(new)
+    outcome.counts[gettext_noop("set-up rows updated")] += len(changed)
+    outcome.counts[gettext_noop("set-up rows removed")] += len(gone)
 
 
 def _holder(key: tuple) -> tuple:

@@ -10,8 +10,11 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import NamedTuple
 
+from django.utils.translation import gettext, ngettext
+from django.utils.translation import gettext_lazy as _
+
 from inventory.importing.columns import Column
-from inventory.importing.loading import Loading, Outcome, amount
+from inventory.importing.loading import Loading, Outcome
 from inventory.importing.lookups import Lookup
 from inventory.importing.problems import NOT_SHOWN, NOTHING, quoted
 from inventory.importing.values import Code, Date, Whole
@@ -34,13 +37,14 @@ def _column(name: str, meaning: str, type_, example: str = "", *, required: bool
 
 
 COLUMNS = (
-    _column("date", "Day of the case", Date(), "2026-03-04"),
-    _column("room", "Code of the room", Code(40), "OR1"),
-    _column("order", "Place of the case in the room's list. Left out: used in the room that day", Whole(1, 999), "1"),
-    _column("booking", "Or instead of all three: the booking reference on the case list", Code()),
-    _column("code", "Code of the line in the catalogue", Code(40), "AJ01", required=True),
-    _column("used", "Pieces used", Whole(at_most=10_000), "1", required=True),
-    _column("opened_unused", "Pieces opened and then not needed, beside those used. Left out: 0",
+    _column("date", _("Day of the case"), Date(), "2026-03-04"),
+    _column("room", _("Code of the room"), Code(40), "OR1"),
+    _column("order", _("Place of the case in the room's list. Left out: used in the room that day"), Whole(1, 999),
+            "1"),
+    _column("booking", _("Or instead of all three: the booking reference on the case list"), Code()),
+    _column("code", _("Code of the line in the catalogue"), Code(40), "AJ01", required=True),
+    _column("used", _("Pieces used"), Whole(at_most=10_000), "1", required=True),
+    _column("opened_unused", _("Pieces opened and then not needed, beside those used. Left out: 0"),
             Whole(at_most=10_000), "0"),
 )  # fmt: skip
 
@@ -89,7 +93,12 @@ def load(rows: Sequence[UsageRow], loading: Loading, *, keep_unmatched: bool = F
     outcome = Outcome(rows=len(rows))
     if matched.kept_unmatched:
         outcome.notes.append(
-            f"Of no case on a list, so kept as use of their room and day: {amount(matched.kept_unmatched, 'row')}."
+            ngettext(
+                "Of no case on a list, so kept as use of their room and day: %(rows)s row.",
+                "Of no case on a list, so kept as use of their room and day: %(rows)s rows.",
+                matched.kept_unmatched,
+            )
+            % {"rows": matched.kept_unmatched}
         )
     write_usage(matched.told, loading, outcome)
     return outcome
@@ -112,8 +121,8 @@ class _Matched:
 def _match(rows: Sequence[UsageRow], loading: Loading, keep_unmatched: bool) -> _Matched:
     """Add the rows up by case, or room and day, and line. Problems go to the table."""
     department = loading.department
-    rooms = Lookup("a known room", department.rooms.all())
-    lines = Lookup("a code of the catalogue", department.consumables.all())
+    rooms = Lookup(gettext("a known room"), department.rooms.all())
+    lines = Lookup(gettext("a code of the catalogue"), department.consumables.all())
     cases = _cases(rows, loading)
     today = department.local_date(loading.at)
     room_pks = {word: (room := rooms.find(word)) and room.pk for word in {row.room for row in rows} - {None}}
@@ -134,11 +143,13 @@ def _match(rows: Sequence[UsageRow], loading: Loading, keep_unmatched: bool) -> 
         if row.room and room_pk is None:
             loading.problem(row.row, "room", NOT_SHOWN, expected_rooms[row.room])
         if row.date and row.date > today:
-            loading.problem(row.row, "date", NOT_SHOWN, "a day that has come: use is logged when it happened")
+            loading.problem(row.row, "date", NOT_SHOWN, gettext("a day that has come: use is logged when it happened"))
         has_room_and_day = row.date is not None and row.room is not None
         if not row.booking_hash and not has_room_and_day:
             column = "room" if row.date else "date"
-            loading.problem(row.row, column, NOTHING, "a date and a room, with the order of the case, or a booking")
+            loading.problem(
+                row.row, column, NOTHING, gettext("a date and a room, with the order of the case, or a booking")
+            )
             continue
         if line_pk is None or (row.room and room_pk is None):
             continue
@@ -154,8 +165,13 @@ def _match(rows: Sequence[UsageRow], loading: Loading, keep_unmatched: bool) -> 
             continue
         said = (case.pk if case else (row.date, room_pk, row.order, row.booking_hash), line_pk)
         if (earlier := first.setdefault(said, row.row)) != row.row:
-            expected = f"every line once for each case: add it to row {earlier}"
-            loading.problem(row.row, "code", f"the same line of the same case as in row {earlier}", expected)
+            expected = gettext("every line once for each case: add it to row %(earlier)s") % {"earlier": earlier}
+            loading.problem(
+                row.row,
+                "code",
+                gettext("the same line of the same case as in row %(earlier)s") % {"earlier": earlier},
+                expected,
+            )
             continue
         pieces = Pieces(row.used, row.opened_unused)
         if case is not None:
@@ -169,14 +185,14 @@ def _match(rows: Sequence[UsageRow], loading: Loading, keep_unmatched: bool) -> 
 
 
 def _refuse_unmatched(row: UsageRow, has_room_and_day: bool, loading: Loading) -> None:
-    offer = "; or --keep-unmatched, which keeps it as use of that room and day" if has_room_and_day else ""
+    offer = gettext("; or --keep-unmatched, which keeps it as use of that room and day") if has_room_and_day else ""
     by_order = not row.booking_hash
     plain = by_order and row.order <= HIGHEST_ORDER_SHOWN
     loading.problem(
         row.row,
         "order" if by_order else "booking",
         quoted(row.order) if plain else NOT_SHOWN,
-        f"a case that is on a list: load the case list of that day first{offer}",
+        gettext("a case that is on a list: load the case list of that day first") + offer,
         vouched=plain,
     )
 

@@ -13,9 +13,10 @@ from typing import NamedTuple
 from django.db import connection
 from django.db.models import Count as Number
 from django.db.models import Max, Min, Q, Sum
+from django.utils.translation import gettext_noop, ngettext
 
 from inventory import ledger
-from inventory.importing.loading import Loading, Outcome, amount
+from inventory.importing.loading import Loading, Outcome
 from inventory.models import Count, Movement, Place
 from restock.models import Case, UsageRecord
 from restock.routes import Routes, routes
@@ -97,13 +98,19 @@ def write_usage(told: Told, loading: Loading, outcome: Outcome) -> None:
     _write_records(records, loading)
     _mark_logged(told, loading, outcome)
 
-    outcome.counts["uses recorded"] += len(fresh)
-    outcome.counts["uses corrected"] += len(changed)
+    outcome.counts[gettext_noop("uses recorded")] += len(fresh)
+    outcome.counts[gettext_noop("uses corrected")] += len(changed)
     older = len(fresh) - len(moved)
     if older:
         outcome.notes.append(
-            f"Learned from without moving stock, being older than the last count of the line or of a line never "
-            f"counted there: {amount(older, 'use')} of {len(fresh)}."
+            ngettext(
+                "Learned from without moving stock, being older than the last count of the line or of a line never "
+                "counted there: %(older)s use of %(fresh)s.",
+                "Learned from without moving stock, being older than the last count of the line or of a line never "
+                "counted there: %(older)s uses of %(fresh)s.",
+                older,
+            )
+            % {"older": older, "fresh": len(fresh)}
         )
 
 
@@ -263,7 +270,7 @@ def _mark_logged(told: Told, loading: Loading, outcome: Outcome) -> None:
         Case.objects.filter(pk__in=some, status__in=(Case.Status.SCHEDULED, Case.Status.ADDED)).update(
             status=Case.Status.DONE
         )
-    outcome.counts["cases logged"] += len(unlogged)
+    outcome.counts[gettext_noop("cases logged")] += len(unlogged)
 
 
 def _in_parts(pks: Sequence[int]) -> Iterable[Sequence[int]]:

@@ -10,7 +10,10 @@ from dataclasses import dataclass
 from datetime import date, datetime, time
 from typing import Protocol
 
-from inventory.importing.loading import Outcome, assign
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop, ngettext
+
+from inventory.importing.loading import Outcome, assign, some_of
 from inventory.importing.lookups import Lookup
 from inventory.importing.problems import NOT_SHOWN
 from inventory.models import Department, Room
@@ -85,12 +88,12 @@ def apply_list(
 
 def _resolve(slots: Iterable[CaseSlot], department: Department, problems: Problems) -> list[_Wanted]:
     lookups = {
-        "room": Lookup("a known room", department.rooms.all()),
-        "case_type": Lookup("a known case type", department.case_types.all()),
-        "technique": Lookup("a known technique", department.techniques.all()),
-        "size_class": Lookup("a known size class", department.size_classes.all()),
+        "room": Lookup(_("a known room"), department.rooms.all()),
+        "case_type": Lookup(_("a known case type"), department.case_types.all()),
+        "technique": Lookup(_("a known technique"), department.techniques.all()),
+        "size_class": Lookup(_("a known size class"), department.size_classes.all()),
     }
-    extras = Lookup("known extras, with semicolons between", department.extras.all())
+    extras = Lookup(_("known extras, with semicolons between"), department.extras.all())
     default_size = next((c.pk for c in department.size_classes.all() if c.is_default), None)
     wanted = []
     for slot in slots:
@@ -110,7 +113,7 @@ def _resolve(slots: Iterable[CaseSlot], department: Department, problems: Proble
                 problems.problem(slot.row, "extras", NOT_SHOWN, extras.expected(word))
                 complete = False
         if slot.size_class is None and default_size is None:
-            problems.problem(slot.row, "size_class", NOT_SHOWN, "a size class: the department has no default one")
+            problems.problem(slot.row, "size_class", NOT_SHOWN, _("a size class: the department has no default one"))
             complete = False
         if not complete:
             continue
@@ -156,12 +159,15 @@ def _give_orders(wanted: Sequence[_Wanted], problems: Problems) -> None:
                     slot.row,
                     "order",
                     NOT_SHOWN,
-                    f"another place than row {earlier} has in the list of the same room and day",
+                    _("another place than row %(earlier)s has in the list of the same room and day")
+                    % {"earlier": earlier},
                 )
     bookings: dict[str, int] = {}
     for slot in wanted:
         if slot.booking_hash and (earlier := bookings.setdefault(slot.booking_hash, slot.row)) != slot.row:
-            problems.problem(slot.row, "booking", NOT_SHOWN, f"another booking than in row {earlier}")
+            problems.problem(
+                slot.row, "booking", NOT_SHOWN, _("another booking than in row %(earlier)s") % {"earlier": earlier}
+            )
 
 
 def _existing(wanted: Sequence[_Wanted], department: Department) -> dict[int, Case]:
@@ -192,7 +198,7 @@ def _match(wanted: Sequence[_Wanted], cases: dict[int, Case], problems: Problems
         case = by_booking.get(slot.booking_hash) if slot.booking_hash else None
         if case is not None:
             if case.logged_at and case.date != slot.date:
-                expected = "a booking whose case was not logged on another day before"
+                expected = _("a booking whose case was not logged on another day before")
                 problems.problem(slot.row, "booking", NOT_SHOWN, expected)
             matches[slot.row] = case
             taken.add(case.pk)
@@ -228,16 +234,20 @@ def _cancel_missing(
         and (case.status == Status.SCHEDULED or (case.status == Status.ADDED and case.booking_hash))
     ]
     Case.objects.filter(pk__in=[case.pk for case in missing]).update(status=Status.CANCELLED)
-    outcome.counts["cases cancelled"] += len(missing)
+    outcome.counts[gettext_noop("cases cancelled")] += len(missing)
     if missing:
-        outcome.notes.append(f"Cancelled because the list no longer names them: {_slots(len(missing))}.")
+        outcome.notes.append(
+            _("Cancelled because the list no longer names them: %(slots)s.") % {"slots": _slots(len(missing))}
+        )
     whole_rooms = {case.room_id for case in missing if (case.date, case.room_id) not in named}
     if whole_rooms:
         codes = list(Room.objects.filter(pk__in=whole_rooms).values_list("code", flat=True))
-        more = f" and {len(codes) - ROOMS_SHOWN} more" if len(codes) > ROOMS_SHOWN else ""
         outcome.notes.append(
-            f"The list does not name {', '.join(codes[:ROOMS_SHOWN])}{more} on a day when there were slots: all of "
-            "these were cancelled. If it is only a part of the day, load the other part too, and use --part."
+            _(
+                "The list does not name %(rooms)s on a day when there were slots: all of these were cancelled. If it "
+                "is only a part of the day, load the other part too, and use --part."
+            )
+            % {"rooms": some_of(codes, ROOMS_SHOWN)}
         )
 
 
@@ -297,15 +307,17 @@ def _write(
         )
     with_other_extras = _write_extras(new, wanted, matches)
     updated = {case.pk for case in changed} | with_other_extras
-    outcome.counts["cases added"] += len(new)
-    outcome.counts["cases updated"] += len(updated)
+    outcome.counts[gettext_noop("cases added")] += len(new)
+    outcome.counts[gettext_noop("cases updated")] += len(updated)
     added = sum(case.status == Status.ADDED and case.date == today for case, _ in new)
     if added:
-        outcome.notes.append(f"Not on the list for today before, so added on the day: {_slots(added)}.")
+        outcome.notes.append(
+            _("Not on the list for today before, so added on the day: %(slots)s.") % {"slots": _slots(added)}
+        )
 
 
 def _slots(number: int) -> str:
-    return "1 slot" if number == 1 else f"{number} slots"
+    return ngettext("%(slots)s slot", "%(slots)s slots", number) % {"slots": number}
 
 
 def _status(slot: _Wanted, case: Case | None, *, today: date, today_was_known: bool) -> str:

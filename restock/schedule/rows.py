@@ -8,6 +8,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 
+from django.utils.translation import gettext
+from django.utils.translation import gettext_lazy as _
+
 from inventory.importing.columns import Column
 from inventory.importing.loading import Loading
 from inventory.importing.problems import NOT_SHOWN
@@ -24,7 +27,7 @@ from .slots import CaseSlot
 class Sex:
     """Female or male, by word or first letter; a word for neither is no sex."""
 
-    describes = "female or male, or F or M, or unknown"
+    describes = _("female or male, or F or M, or unknown")
 
     def read(self, cell: object) -> str:
         word = str(cell).casefold()
@@ -37,7 +40,7 @@ class Sex:
         raise Unfit(self.describes)
 
 
-DROPPED = "Read for the size class and then dropped"
+DROPPED = _("Read for the size class and then dropped")
 
 
 def _column(name: str, meaning: str, type_, example: str, *, required: bool = False) -> Column:
@@ -45,21 +48,23 @@ def _column(name: str, meaning: str, type_, example: str, *, required: bool = Fa
 
 
 COLUMNS = (
-    _column("date", "Day of the list", Date(), "2026-03-04", required=True),
-    _column("room", "Code of the room", Code(40), "OR1", required=True),
-    _column("start", "Booked start", Clock(), "08:30"),
-    _column("order", "Place in the room's list, from 1. Left out: by start, or else by row", Whole(1, 999), "1"),
-    _column("booking", "Reference by which a later list finds the slot again. Only a keyed hash is kept", Code(), ""),
-    _column("case_type", "Code or name of the case type", Text(160), "CT01", required=True),
-    _column("technique", "Where it differs from the usual one of the case type", Text(120), "spinal"),
-    _column("size_class", "Size class. Left out: from age, sex and weight, else the default", Text(80), "child"),
-    _column("age_years", f"{DROPPED}", Number(at_most=Decimal(130)), ""),
-    _column("age_days", f"{DROPPED}; for the smallest", Whole(at_most=50_000), ""),
-    _column("sex", f"{DROPPED}", Sex(), ""),
-    _column("weight_kg", f"{DROPPED}; counts where no age is given", Number(Decimal("0.2"), Decimal(500)), ""),
-    _column("extras", "Booked extras, with semicolons between", TextList(), "arterial line set; pacing magnet"),
-    _column("urgency", "Left out: elective", Choice(tuple(Case.Urgency.values)), "elective"),
-    _column("status", "Left out: scheduled, or done for a day that is over", Choice(tuple(Case.Status.values)),
+    _column("date", _("Day of the list"), Date(), "2026-03-04", required=True),
+    _column("room", _("Code of the room"), Code(40), "OR1", required=True),
+    _column("start", _("Booked start"), Clock(), "08:30"),
+    _column("order", _("Place in the room's list, from 1. Left out: by start, or else by row"), Whole(1, 999), "1"),
+    _column("booking", _("Reference by which a later list finds the slot again. Only a keyed hash is kept"), Code(),
+            ""),
+    _column("case_type", _("Code or name of the case type"), Text(160), "CT01", required=True),
+    _column("technique", _("Where it differs from the usual one of the case type"), Text(120), "spinal"),
+    _column("size_class", _("Size class. Left out: from age, sex and weight, else the default"), Text(80), "child"),
+    _column("age_years", DROPPED, Number(at_most=Decimal(130)), ""),
+    _column("age_days", _("Read for the size class and then dropped; for the smallest"), Whole(at_most=50_000), ""),
+    _column("sex", DROPPED, Sex(), ""),
+    _column("weight_kg", _("Read for the size class and then dropped; counts where no age is given"),
+            Number(Decimal("0.2"), Decimal(500)), ""),
+    _column("extras", _("Booked extras, with semicolons between"), TextList(), "arterial line set; pacing magnet"),
+    _column("urgency", _("Left out: elective"), Choice(tuple(Case.Urgency.values)), "elective"),
+    _column("status", _("Left out: scheduled, or done for a day that is over"), Choice(tuple(Case.Status.values)),
             "scheduled"),
 )  # fmt: skip
 
@@ -106,7 +111,10 @@ def _size_class(row: Row, classes: list[SizeClass], loading: Loading) -> tuple[b
     if size_class is None:
         column = next(column for column in PERSONAL if row[column] is not None)
         loading.problem(
-            row.number, column, NOT_SHOWN, "a value that one of the department's size classes covers, or a size class"
+            row.number,
+            column,
+            NOT_SHOWN,
+            gettext("a value that one of the department's size classes covers, or a size class"),
         )
         return False, None
     return True, size_class.code

@@ -144,7 +144,7 @@ def test_form_that_breaks_a_rule_is_told_what_to_do(breach):
 
     told = " ".join(refused.value.messages)
     if constraint.violation_error_message != constraint.default_violation_error_message:
-        assert constraint.violation_error_message in told
+        assert str(constraint.violation_error_message) in told
     else:
         assert "already exists" in told
     assert name not in told

@@ -179,7 +179,7 @@ def _outcome(loaded: Loaded) -> dict:
     return {
         "words": KIND_WORDS[loaded.kind.name],
         "rows": loaded.outcome.rows,
-        "counts": [(what, number) for what, number in loaded.outcome.counts.items() if number],
+        "counts": [(_(what), number) for what, number in loaded.outcome.counts.items() if number],
         "notes": [note for note in (loaded.note, *loaded.outcome.notes) if note],
         "ignored": loaded.ignored,
     }

@@ -1,7 +1,7 @@
 import openpyxl
 import pytest
 
-from inventory.importing.blank import EXPLANATION_SHEET, write_blank
+from inventory.importing.blank import write_blank
 from inventory.importing.sheets import open_table
 
 from .conftest import COLUMNS
@@ -40,7 +40,7 @@ def test_choices_are_offered_while_typing(blank):
 
 
 def test_second_sheet_explains_every_column_and_holds_no_formula(blank):
-    sheet = openpyxl.load_workbook(blank)[EXPLANATION_SHEET]
+    sheet = openpyxl.load_workbook(blank).worksheets[-1]
     cells = [cell for row in sheet.iter_rows() for cell in row if cell.value is not None]
 
     assert [column.name for column in COLUMNS] == [
