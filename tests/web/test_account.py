@@ -11,10 +11,11 @@ from django.urls import reverse
 from django.utils import timezone
 
 from restock import quick_sign_in
+from restock.case_log import Opened, log_case, undo_log
 from restock.models import QuickSignIn
 from restock.models.quick_sign_in import MOST_WRONG_PINS
 from restock.web import workstations
-from tests.factories import UserFactory
+from tests.factories import CaseFactory, ConsumableFactory, UserFactory
 
 from .test_pages import words
 
@@ -198,3 +199,21 @@ def test_badge_is_one_person_s(clinician, technician):
 
     with pytest.raises(ValidationError, match="belongs to somebody else"):
         quick_sign_in.set_codes(technician, badge=BADGE)
+
+
+def test_months_log_is_ones_own_and_leaves_out_what_was_taken_back(
+    client, department, room, today, clinician, colleague
+):
+    line = ConsumableFactory()
+    for order, (by, used, unused) in enumerate([(clinician, 2, 1), (clinician, 4, 0), (colleague, 7, 7)], start=1):
+        entry = log_case(
+            case=CaseFactory(room=room, date=today, order=order), lines=[Opened(line, used, unused)], by=by,
+            at=timezone.now(), key=f"log {order}",
+        )  # fmt: skip
+        if used == 4:
+            undo_log(log=entry, by=by, at=timezone.now(), key="back")
+    client.force_login(clinician)
+
+    said = words(client.get(reverse("account")))
+
+    assert "Cases logged 1 Pieces opened 3 Of these not used 1" in said

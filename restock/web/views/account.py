@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 from axes.handlers.proxy import AxesProxyHandler
 from django.contrib import messages
 from django.contrib.auth import authenticate, login
 from django.contrib.auth.signals import user_login_failed
 from django.contrib.auth.views import LoginView
-from django.core.exceptions import ValidationError
+from django.core.exceptions import PermissionDenied, ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils.translation import gettext as _
@@ -20,6 +22,8 @@ from restock.models import QuickSignIn
 
 from .. import workstations
 from ..account_forms import CodesForm, ComeBackForm, SignInForm
+from ..current import current_department, today
+from ..slots_of_day import OwnTotals, own_totals
 
 BACKEND = "django.contrib.auth.backends.ModelBackend"
 # Badges belong to nobody until they are known, so wrong ones are counted for the workstation under this name.
@@ -101,5 +105,13 @@ def account(request: HttpRequest) -> HttpResponse:
         "codes": QuickSignIn.objects.filter(user=request.user).first(),
         "roles": [group.name for group in request.user.groups.order_by("name")],
         "shared": workstations.is_shared(request),
+        "months_log": _months_log(request),
     }
     return render(request, "account/account.html", context, status=400 if form.errors else 200)
+
+
+def _months_log(request: HttpRequest) -> OwnTotals | None:
+    """One's own totals since the first of the month; nobody else's stand beside them. None without a department."""
+    with suppress(PermissionDenied):
+        return own_totals(request.user, current_department(request), since=today(request).replace(day=1))
+    return None

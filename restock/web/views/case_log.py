@@ -2,13 +2,16 @@
 
 from uuid import uuid4
 
+from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
+from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from inventory import ledger
@@ -21,7 +24,7 @@ from ..ages import age_words
 from ..answers import done, refused
 from ..case_log_form import AddCaseForm, SentForm, read_log
 from ..current import current_department, today
-from ..line_search import find_lines
+from ..line_search import lines_or_refusal
 from ..slots_of_day import (
     RoomDay,
     entries_about,
@@ -36,6 +39,7 @@ from ..slots_of_day import (
 ROOM_COOKIE = "evenfill_room"
 ROOM_COOKIE_SECONDS = 400 * 24 * 3600  # as long as browsers keep one
 USUAL_CASE_TYPES = 6
+LONGEST_KEY = 18  # digits that fit a database's integer
 
 
 @require_safe
@@ -94,6 +98,18 @@ def log_case_page(request: HttpRequest, case_id: int) -> HttpResponse:
     said = ngettext("Case %(order)d logged: %(pieces)d piece.", "Case %(order)d logged: %(pieces)d pieces.", pieces)
     words = said % {"order": entry.case.order, "pieces": pieces}
     return done(request, words, next_page=reverse("log-room", args=[case.room_id]))
+
+
+@sensitive_post_parameters("add")
+@require_POST
+def find_line(request: HttpRequest, case_id: int) -> HttpResponse:
+    """Lines to add to the log, by scan or by name, for a browser without script: back to the case, with their keys."""
+    case = get_object_or_404(Case, pk=case_id, department=current_department(request))
+    found, answer = lines_or_refusal(case.department, request.POST.get("add", ""), today=today(request))
+    if answer.about_a_person:
+        messages.error(request, answer.problem)
+    asked = {"add": ",".join(str(line.pk) for line in found)} | ({"more": "1"} if "more" in request.POST else {})
+    return redirect(reverse("log-case", args=[case.pk]) + "?" + urlencode(asked))
 
 
 @require_POST
@@ -156,7 +172,7 @@ def _show(request: HttpRequest, day: RoomDay, case: Case | None) -> HttpResponse
         "case": case,
         "key": uuid4(),
         "newest": newest_of(request.user, room, now),
-        "totals": own_totals(request.user, room.department, today(request)),
+        "totals": own_totals(request.user, room.department, since=today(request)),
         "from_yesterday": still_open(room, today(request)),
         "is_today": day.day == today(request),
     }
@@ -173,14 +189,13 @@ def _setup(request: HttpRequest, case: Case, now) -> dict:
     sections = setup_for(case)
     items = [item for section in sections for item in (*section.items, *section.rare)]
     shown = {line.consumable.pk for item in items for line in (item.sizes if isinstance(item, SetupRun) else (item,))}
-    typed = request.GET.get("add", "")
-    found = find_lines(case.department, typed)
+    asked = [int(pk) for pk in request.GET.get("add", "").split(",") if pk.isdecimal() and len(pk) <= LONGEST_KEY]
+    found = list(case.department.consumables.filter(pk__in=asked))
     return {
         "sections": sections,
         "pieces": sum(item.expected for item in items),
         "last_used": last_used(case.room, leave_out=shown),
-        "typed": typed,
         "found": [line for line in found if line.pk not in shown],
-        "nothing_found": bool(typed) and not found,
+        "nothing_found": "add" in request.GET and not found,
         "late_by": age_words(late) if (late := late_by(case, now)) else "",
     }

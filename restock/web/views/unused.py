@@ -16,7 +16,7 @@ from ..current import current_department, today
 from ..forms import CampaignForm
 from ..share_charts import before_after_chart
 
-ROWS = 40
+ROWS = 25
 CHARTED = 8
 LEAST_UNUSED = 0.5  # faded pieces; what faded below half a piece is history
 COUNTED_DAYS = 365  # in which the cases of a group are counted, to leave small groups out
