@@ -1,6 +1,6 @@
 """How much of what leaves the carts is logged: two counts of one line, and what was recorded between them.
 
-    gone = opening count + added - moved or discarded - closing count
+    gone = opening count + added - moved, discarded, returned or made up into a bundle - closing count
 
 against the logged use from that place. Adjustments are no evidence: they are what the counts themselves said. Events
 are taken at the time they happened, a count coming first at its own instant, as where use is recorded. Use that was
@@ -24,7 +24,8 @@ from .routes import routes
 WINDOW_DAYS = 365
 NOON = time(12)  # a case without a booked start, as where its use is recorded
 
-_EVIDENCE = (Movement.Kind.RECEIVE, Movement.Kind.MOVE, Movement.Kind.USE, Movement.Kind.DISCARD)
+# A reversed movement did not happen, and neither did its reversal.
+_NO_EVIDENCE = (Movement.Kind.ADJUST, Movement.Kind.REVERSE)
 
 
 class _Spans:
@@ -64,7 +65,7 @@ def gone_between_counts(department: Department, *, at: datetime) -> dict[int, Ca
     spans = _Spans(department, at - timedelta(days=WINDOW_DAYS))
     if not spans.lines:
         return {}
-    moved = Movement.objects.filter(at__gte=spans.first, kind__in=_EVIDENCE).not_reversed().order_by()
+    moved = Movement.objects.filter(at__gte=spans.first).exclude(kind__in=_NO_EVIDENCE).not_reversed().order_by()
     consumables = {consumable for _, consumable in spans.lines}
     fields = ("kind", "source", "destination", "consumable", "quantity", "at")
     for kind, source, destination, consumable, pieces, when in (

@@ -7,7 +7,7 @@ drawer they are on a trolley. A count of the drawer has to know, or it would mis
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
+from datetime import date, datetime
 
 from django.db import transaction
 from django.db.models import Count as Number
@@ -73,3 +73,15 @@ def count_drawer(
     if known is not None and (known.place_id, known.consumable_id) == (place.pk, consumable.pk):
         return known
     return ledger.count(place=place, consumable=consumable, counted=in_drawer + on_trolley, by=by, at=at, key=key)
+
+
+def on_trolley(*, place: Place, consumable: Consumable, day: date) -> int:
+    """Pieces on the record of a cart that were picked for `day` or a later one and do not lie in their drawer yet."""
+    waiting = Pick.objects.filter(
+        plan_line__plan__for_date__gte=day,
+        plan_line__place=place,
+        plan_line__consumable=consumable,
+        plan_line__filling__isnull=True,
+        confirmed_at__isnull=False,
+    )
+    return waiting.aggregate(pieces=Sum("picked", default=0))["pieces"]
