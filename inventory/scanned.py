@@ -5,11 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 
+from django.core.exceptions import ValidationError
+from django.db import transaction
 from django.db.models import Q
 
 from .barcodes import GTIN_LENGTHS
 from .models import Bin, Consumable, Department, Lot, Packaging, Place
-from .scanning import Scan, Unreadable, words
+from .scanning import Scan, Unreadable, is_item_number, words
 
 _HIBC_CHECKS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ-. $/+%"
 
@@ -77,6 +79,17 @@ def find(department: Department, scan: Scan) -> Found | None:
     )
 
 
+def find_code(department: Department, text: str) -> Found | None:
+    """The line with exactly this code, or the pack with exactly this barcode, which may follow no standard."""
+    packs = Packaging.objects.filter(department=department).select_related("consumable")
+    packaging = packs.filter(barcode=text).first() if text else None
+    consumable = packaging.consumable if packaging else department.consumables.filter(code__iexact=text).first()
+    if consumable is None:
+        return None
+    per_pack = packaging.pieces_per_pack if packaging else 1
+    return Found(consumable, packaging, lot=None, expires_on=None, pieces_per_pack=per_pack, pieces=per_pack)
+
+
 def packaging_of(department: Department, item: str) -> Packaging | None:
     """The pack with this item number, at whichever length or with whichever check character it was entered."""
     packs = Packaging.objects.filter(department=department).select_related("consumable__department")
@@ -108,6 +121,28 @@ def same_item_at_other_levels(department: Department, item: str) -> list[Packagi
     shortest = body.lstrip("0")
     alike = packs.filter(Q(barcode__contains=shortest)) if shortest else packs.none()
     return [pack for pack in alike if pack.barcode.isdecimal() and pack.barcode.zfill(14)[1:13] == body]
+
+
+@transaction.atomic
+def learn_pack(*, department: Department, item: str, consumable: Consumable, pieces_per_pack: int) -> Packaging:
+    """Remember that the pack with this item number holds so many pieces of this line.
+
+    Where the line already has packs of that size without a barcode, they get this one. Raises ValidationError, with
+    words for who asked, where the number is none or belongs to another line.
+    """
+    if not is_item_number(item):
+        raise ValidationError("This is no item number of GS1 or HIBC.")
+    known = packaging_of(department, item)
+    if known and (known.consumable_id, known.pieces_per_pack) == (consumable.pk, pieces_per_pack):
+        return known
+    if known:
+        raise ValidationError("This barcode already belongs to a pack. Correct it under Set-up, Packs and barcodes.")
+    without = consumable.packagings.filter(department=department, pieces_per_pack=pieces_per_pack, barcode="")
+    pack = without.first() or Packaging(department=department, consumable=consumable, pieces_per_pack=pieces_per_pack)
+    pack.barcode = item
+    pack.full_clean()
+    pack.save()
+    return pack
 
 
 def _known_lot(consumable: Consumable, scan: Scan) -> Lot | None:

@@ -30,6 +30,9 @@ _BRACKETED = re.compile(r"[({]\s*(\d{2,4})\s*[)}]([^({]+)")
 # Healthcare packs made since then must give the day (GSCN 21-040, notices of gs1uk.org and gs1.se).
 REAL_DAY_SINCE = date(2025, 1, 1)
 
+# ISO 3166-1 numeric codes, which (422) gives as the country of origin, lie within these; 900 to 999 are anybody's own.
+COUNTRY_CODES = range(4, 900)
+
 # What may have been glued to a lot: dates, a serial number, a count, another number of the maker's. Only one that
 # nothing else in the scan already gives. A count of more than three digits is taken to be part of the lot.
 _DAY = r"\d{2}(?:0[1-9]|1[0-2])(?:[0-2]\d|3[01])"
@@ -122,6 +125,8 @@ def _scan_of(elements: list[_Element], today: date) -> Scan:
     for element in elements:
         if said.setdefault(element.ai, element.value) != element.value:
             raise Unreadable(words.SAID_TWICE)
+    if "422" in said and int(said["422"]) not in COUNTRY_CODES:
+        raise Unreadable(words.DAMAGED)
     warnings = []
     item, packs = _item_and_packs(said, warnings)
     expires_on = _expiry(said, today, warnings)

@@ -28,6 +28,11 @@ def check_character(body: str) -> str:
     return ALPHABET[sum(ALPHABET.index(sign) for sign in body) % len(ALPHABET)]
 
 
+def is_primary(text: str) -> bool:
+    """Whether this is an item of HIBC as `Scan.item` gives it: a primary code without its check character."""
+    return bool(_PRIMARY.fullmatch(text))
+
+
 def read_hibc(text: str, today: date) -> Scan:
     """A primary, a secondary or a combined code, its first sign a plus. Raises Unreadable.
 

@@ -8,7 +8,7 @@ from datetime import date
 from ..barcodes import GTIN_LENGTHS, NotAGtin, normal_gtin
 from . import words
 from .gs1 import read_bracketed, read_elements, read_link
-from .hibc import read_hibc
+from .hibc import is_primary, read_hibc
 from .labels import is_own_label, read_own_label
 from .people import begins_with_a_person, is_about_a_person
 from .scan import PersonCode, Scan, Unreadable
@@ -29,6 +29,14 @@ def looks_scanned(text: str) -> bool:
     Such a text belongs into no address, list or log: five digits in a row are enough to be somebody's.
     """
     return bool(_LOOKS_SCANNED.search(text.strip()))
+
+
+def is_item_number(text: str) -> bool:
+    """Whether this is an item as `Scan.item` gives it: a 14-digit GTIN whose check digit fits, or HIBC's."""
+    try:
+        return is_primary(text) or normal_gtin(text) == text
+    except NotAGtin:
+        return False
 
 
 def read_scan(text: str, *, today: date) -> Scan:

@@ -42,6 +42,7 @@ RULES: dict[str, frozenset[str]] = {
     "log-need-line": ANY_ROLE,
     "log-borrow": ANY_ROLE,
     "log-case": ANY_ROLE,
+    "log-find-line": ANY_ROLE,
     "log-undo": ANY_ROLE,
     "log-lines": ANY_ROLE,
     "log-token": ANY_ROLE,
@@ -90,6 +91,8 @@ RULES: dict[str, frozenset[str]] = {
         RESTOCKING,
     ),
     "stock": ANY_ROLE,
+    "scan": ANY_ROLE,
+    "scan-pack": frozenset({SUPERVISOR}),
     "search": ANY_ROLE,
     "item": ANY_ROLE,
     **dict.fromkeys(

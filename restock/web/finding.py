@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from django.db.models import Q, QuerySet
+from django.views.decorators.debug import sensitive_variables
 
-from inventory.models import Consumable, Department, Packaging, Place, Room
+from inventory.models import Consumable, Department, Place, Room
 from restock.models import PlanLine
 
-from .line_search import find_lines, scanned_item
+from .line_search import with_words
 
 SHOWN_AT_MOST = 20
 
@@ -26,14 +27,7 @@ class Found:
         return bool(self.lines or self.places or self.rooms)
 
 
-def line_by_barcode(department: Department, typed: str) -> Consumable | None:
-    """The line on whose pack this barcode stands, whichever length of it was scanned."""
-    barcodes = {typed.strip(), scanned_item(typed.strip())} - {""}
-    packs = Packaging.objects.filter(department=department, barcode__in=barcodes).select_related("consumable")
-    lines = {pack.consumable for pack in packs}
-    return lines.pop() if len(lines) == 1 else None
-
-
+@sensitive_variables("typed")
 def find(department: Department, typed: str) -> Found:
     """Everything that has all the words in its name or code."""
     if not typed.strip():
@@ -41,7 +35,7 @@ def find(department: Department, typed: str) -> Found:
     places = Place.objects.filter(department=department).physical().select_related("room")
     rooms = Room.objects.filter(department=department)
     return Found(
-        lines=find_lines(department, typed),
+        lines=with_words(department, typed),
         places=list(_with_words(places, typed)[:SHOWN_AT_MOST]),
         rooms=list(_with_words(rooms, typed)[:SHOWN_AT_MOST]),
     )

@@ -2,38 +2,45 @@
 
 from __future__ import annotations
 
-import re
+from datetime import date
 
 from django.db.models import Q
+from django.views.decorators.debug import sensitive_variables
 
-from inventory.barcodes import NotAGtin, normal_gtin
 from inventory.models import Consumable, Department
+from inventory.scanning import looks_scanned
+
+from .scans import Answer, answer_to
 
 FOUND_AT_MOST = 30
-# ISO/IEC 15424 symbology identifier, which many scanners send first, then GS1 application identifier 01.
-_ITEM_NUMBER = re.compile(r"^(?:\][A-Za-z]\d)?\(?01\)?(\d{14})")
 
 
-def scanned_item(typed: str) -> str:
-    """The item number in a scan, in its 14-digit form, or what was typed as it is."""
-    in_scan = _ITEM_NUMBER.match(typed)
-    digits = in_scan[1] if in_scan else typed
-    try:
-        return normal_gtin(digits)
-    except NotAGtin:
-        return typed
+@sensitive_variables("typed")
+def lines_or_refusal(department: Department, typed: str, *, today: date) -> tuple[list[Consumable], Answer]:
+    """(lines, what the text is as a scan) for a box that takes both words and scans.
 
-
-def find_lines(department: Department, typed: str) -> list[Consumable]:
-    """Lines with this barcode or code, or else those whose names hold every word that was typed."""
+    A scan or a code finds its one line; anything else, lines whose names hold every word. A code about a person finds
+    nothing, and its refusal is in the answer.
+    """
     typed = typed.strip()
     if not typed:
-        return []
+        return [], Answer()
+    answer = answer_to(department, typed, today=today)
+    if answer.found:
+        return [answer.found.consumable], answer
+    if answer.about_a_person or answer.unknown:
+        return [], answer
+    return with_words(department, typed), answer
+
+
+def with_words(department: Department, typed: str) -> list[Consumable]:
+    """Lines whose name, size or code holds every word."""
     lines = department.consumables.order_by("section", "code")
-    barcodes = {typed, scanned_item(typed)}
-    exact = lines.filter(Q(code__iexact=typed) | Q(packagings__barcode__in=barcodes)).distinct()
-    if found := list(exact[:FOUND_AT_MOST]):
-        return found
     for word in typed.split():
         lines = lines.filter(Q(name__icontains=word) | Q(size__icontains=word) | Q(code__icontains=word))
     return list(lines[:FOUND_AT_MOST])
+
+
+def may_repeat(typed: str) -> bool:
+    """Whether a text may stand on a page or in an address again: not what could be a scan or somebody's number."""
+    return not looks_scanned(typed)

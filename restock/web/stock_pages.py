@@ -19,7 +19,15 @@ class StockPage(NamedTuple):
     under: frozenset[str] = frozenset()
 
 
-PAGES: tuple[StockPage, ...] = (StockPage("stock", _("All"), _("Everything that happens to stock.")),)
+PAGES: tuple[StockPage, ...] = (
+    StockPage("stock", _("All"), _("Everything that happens to stock.")),
+    StockPage(
+        "scan",
+        _("Scan"),
+        _("What a pack or a label is, its dates, and where its line is kept."),
+        frozenset({"scan-pack"}),
+    ),
+)
 
 
 def stock_routes() -> set[str]:

@@ -16,6 +16,7 @@ SAMPLES = {
     "claim_id": lambda line: 1,
     "action_id": lambda line: 1,
     "advised_id": lambda line: 1,
+    "item": lambda line: "00614141000012",
     "slug": lambda line: "rooms",
     "row_id": lambda line: line.place.room_id,
     "object_id": lambda line: 1,

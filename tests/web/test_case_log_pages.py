@@ -14,7 +14,8 @@ from inventory import ledger
 from inventory.departments import open_department
 from restock.case_log import Opened, log_case
 from restock.models import Case, CaseLog, UsageRecord
-from restock.web.line_search import find_lines, scanned_item
+from restock.web.line_search import lines_or_refusal
+from tests.conftest import NOON
 from tests.factories import (
     CartFactory,
     CaseFactory,
@@ -209,12 +210,12 @@ class TestNeed:
 
 
 class TestLineSearch:
-    @pytest.mark.parametrize("typed", ["6141410001", "00614141000012", "614141000012", "]d201006141410000121712"])
+    @pytest.mark.parametrize("typed", ["6141410001", "00614141000012", "614141000012", "]d2010061414100001217271231"])
     def test_barcode_is_found_however_it_is_scanned(self, department, typed):
         line = ConsumableFactory(code="6141410001")
         PackagingFactory(consumable=line, barcode="00614141000012")
 
-        assert find_lines(department, typed) == [line]
+        assert lines_or_refusal(department, typed, today=NOON.date())[0] == [line]
 
     def test_words_are_found_in_any_order(self, department):
         mask, _ = (
@@ -222,10 +223,7 @@ class TestLineSearch:
             ConsumableFactory(name="Oxygen mask", size="adult"),
         )
 
-        assert find_lines(department, "child oxygen") == [mask]
-
-    def test_what_is_no_item_number_stays_as_typed(self):
-        assert scanned_item("bougie") == "bougie"
+        assert lines_or_refusal(department, "child oxygen", today=NOON.date())[0] == [mask]
 
 
 class TestLanding:

@@ -189,13 +189,22 @@ function addPiece(line) {
   input.scrollIntoView({ block: "center" });
 }
 
-// GS1: a symbology identifier (ISO/IEC 15424) may come first, then application identifier 01 and 14 digits.
+// The item in a scan: a symbology identifier (ISO/IEC 15424) may come first, then GS1's 01 with 14 digits, a GS1
+// Digital Link, an HIBC code or a label printed here. Lots and serial numbers are left unread: a log needs neither.
+function itemIn(typed) {
+  const scan = typed.replace(/^\][A-Za-z]\d/, "");
+  const gs1 = /^[({]?01[)}]?(\d{14})/.exec(scan) || /^https?:.*\/01\/(\d{8,14})/i.exec(scan);
+  const hibc = /^\*?(\+[A-Z0-9]+\d)(?:\/|.\*?$)/.exec(scan);
+  const label = /^(?:91)?EVENFILL:(?:BIN|LOT):([^/]+)/.exec(scan);
+  return gs1?.[1] ?? hibc?.[1] ?? (label ? decodeURIComponent(label[1]) : scan);
+}
+
 function find(lines, typed) {
-  const scan = /^(?:\][A-Za-z]\d)?\(?01\)?(\d{14})/.exec(typed);
-  const barcode = (scan ? scan[1] : typed).padStart(14, "0");
-  const wanted = typed.toLowerCase();
+  const item = itemIn(typed);
+  const barcode = item.padStart(14, "0");
+  const wanted = item.toLowerCase();
   return lines.find((line) => line.code.toLowerCase() === wanted || line.label.toLowerCase() === wanted)
-    || lines.find((line) => line.barcodes.some((one) => one === typed || one.padStart(14, "0") === barcode))
+    || lines.find((line) => line.barcodes.some((one) => one === item || (one[0] === "+" && one.slice(0, -1) === item) || one.padStart(14, "0") === barcode))
     || (wanted && only(lines.filter((line) => wanted.split(/\s+/).every((word) => line.label.toLowerCase().includes(word)))));
 }
 

@@ -15,7 +15,15 @@ from ..access import CLINICIAN, SUPERVISOR, TECHNICIAN, standings
 from ..current import current_department
 
 # What the page for logging is made of beside its HTML.
-KEPT_FILES = ("evenfill.css", "evenfill-mark.svg", "case-log.js", "outbox.js", "steppers.js")
+KEPT_FILES = (
+    "evenfill.css",
+    "evenfill-mark.svg",
+    "case-log.js",
+    "outbox.js",
+    "scan.js",
+    "scan-people.js",
+    "steppers.js",
+)
 
 
 @require_safe

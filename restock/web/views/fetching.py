@@ -8,7 +8,8 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_POST, require_safe
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from inventory import ledger
 from inventory.models import Consumable, Room
@@ -19,18 +20,29 @@ from ..ages import counted_words
 from ..answers import done, refused
 from ..case_log_form import BorrowForm
 from ..current import current_department, today
-from ..line_search import find_lines
+from ..line_search import lines_or_refusal, may_repeat
 from ..slots_of_day import last_used, room_day
 
 
-@require_safe
+@sensitive_post_parameters("q")
+@require_http_methods(["GET", "HEAD", "POST"])
 def need(request: HttpRequest, room_id: int) -> HttpResponse:
     """Lines that the room's next case may want, or those that were searched, each with who else holds it."""
     department = current_department(request)
     room = get_object_or_404(Room.objects.select_related("department"), pk=room_id, department=department)
-    typed = request.GET.get("q", "").strip()
-    lines = find_lines(department, typed) if typed else _wanted_here(request, room)
-    context = {"room": room, "typed": typed, "rows": _rows(lines, room), "whole": False}
+    typed = request.POST.get("q", "").strip()
+    if typed:
+        lines, answer = lines_or_refusal(department, typed, today=today(request))
+    else:
+        lines, answer = _wanted_here(request, room), None
+    context = {
+        "room": room,
+        "typed": typed if may_repeat(typed) else "",
+        "searched": bool(typed),
+        "problem": answer.problem if answer and answer.about_a_person else "",
+        "rows": _rows(lines, room),
+        "whole": False,
+    }
     return render(request, "log/need.html", context)
 
 

@@ -2,27 +2,53 @@
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.views.decorators.http import require_safe
+from django.urls import reverse
+from django.utils.http import urlencode
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_http_methods, require_safe
 
 from inventory.models import Consumable
 
-from ..current import current_department, current_plan
-from ..finding import find, line_by_barcode, where_kept
+from ..current import current_department, current_plan, today
+from ..finding import find, where_kept
 from ..hubs import hub_swatch
+from ..line_search import may_repeat
+from ..scans import LONGEST_SCAN, answer_to
+from .scanning import show_answer
 
-LONGEST_SEARCH = 120
 
-
-@require_safe
+@sensitive_post_parameters("q")
+@require_http_methods(["GET", "HEAD", "POST"])
 def search(request: HttpRequest) -> HttpResponse:
-    """What was typed or scanned, found. A barcode that one line has leads straight to it."""
-    typed = request.GET.get("q", "").strip()[:LONGEST_SEARCH]
-    department = current_department(request)
-    if typed and (line := line_by_barcode(department, typed)):
-        return redirect("item", consumable_id=line.pk)
-    found = find(department, typed)
-    lines = [(line, hub_swatch(line)) for line in found.lines]
-    return render(request, "finding/results.html", {"typed": typed, "found": found, "lines": lines})
+    """What was typed or scanned, found.
+
+    The box posts, so that no scan stands in an address, where a server's log would keep it. Words alone go on to an
+    address of their own, which can be kept and gone back to; a line's code or a pack's barcode leads straight to it.
+    """
+    if request.method != "POST":
+        typed = request.GET.get("q", "").strip()
+        return _results(request, typed if may_repeat(typed) else "")
+    typed = request.POST.get("q", "").strip()[: LONGEST_SCAN + 1]
+    answer = answer_to(current_department(request), typed, today=today(request))
+    if answer.found and not answer.found.lot and not answer.scan.expires_on and not answer.found.place:
+        return redirect("item", consumable_id=answer.found.consumable.pk)
+    if answer.found or answer.unknown or answer.about_a_person:
+        return show_answer(request, answer)
+    if may_repeat(typed):
+        return redirect(reverse("search") + "?" + urlencode({"q": typed}))
+    return _results(request, typed, problem=answer.problem)
+
+
+def _results(request: HttpRequest, typed: str, problem: str = "") -> HttpResponse:
+    found = find(current_department(request), typed)
+    context = {
+        "typed": typed if may_repeat(typed) else "",
+        "searched": bool(typed),
+        "found": found,
+        "lines": [(line, hub_swatch(line)) for line in found.lines],
+        "problem": "" if found else problem,
+    }
+    return render(request, "finding/results.html", context)
 
 
 @require_safe
