@@ -128,3 +128,12 @@ def test_stock_of_a_cart_that_no_case_draws_on_is_warned_of(load, cart):
     cart.save()
 
     assert load(stock, SHEET).notes[-1].startswith("CHECK: no case draws on “CART-1”")
+
+
+def test_tracking_is_set_where_the_sheet_says_it_and_stays_where_it_does_not(load, cart, tube):
+    load(stock, f"place,code,par,tracking\n{cart.code},{tube.code},5,earliest_date\n")
+    load(stock, f"place,code,par\n{cart.code},{tube.code},6\n")
+    load(stock, f"place,code,par,tracking\n{cart.code},{tube.code},7,\n")
+
+    line = cart.stocking_lines.get()
+    assert (line.par, line.tracking) == (7, "earliest_date")
