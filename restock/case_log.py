@@ -258,7 +258,7 @@ def _reverse(record: UsageRecord, *, by, at: datetime) -> Movement | None:
     if record.movement is None:
         return None
     back = [
-        ledger.reverse(movement=movement, by=by, at=at, key=f"undo:{movement.pk}", reason="taken back")
+        ledger.reverse(movement=movement, by=by, at=at, key=f"undo:{movement.pk}", reason=_("taken back"))
         for movement in ledger.movements_of(record.movement.key)
     ]
     return back[0]

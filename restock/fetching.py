@@ -105,7 +105,7 @@ def borrow(
         by=by,
         at=at,
         key=key,
-        reason="fetched for a case",
+        reason=_("fetched for a case"),
     )
 
 

@@ -137,7 +137,11 @@ def _answer(run: ParAdviceRun, said: Said, *, by, at: datetime) -> AdvisedPar:
 
 
 def _reason(run: ParAdviceRun, advised: AdvisedPar) -> str:
-    return f"advice of {run.made_at:%Y-%m-%d} from {run.days} operating days: {advised.advised}"
+    return _("advice of %(made_at)s from %(days)s operating days: %(advised)s") % {
+        "made_at": f"{run.made_at:%Y-%m-%d}",
+        "days": run.days,
+        "advised": advised.advised,
+    }
 
 
 def _refused_before(department: Department) -> dict[tuple[int, int, int], dict]:
@@ -186,7 +190,7 @@ def reopen(advised: AdvisedPar, *, by, at: datetime) -> AdvisedPar:
             line=advised.stocking_line,
             par=advised.par,
             origin=ParChange.Origin.ADVICE,
-            reason="the answer to the advice was taken back",
+            reason=_("the answer to the advice was taken back"),
             by=by,
             at=at,
             seen=taken and taken.par_after,

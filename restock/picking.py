@@ -13,6 +13,7 @@ from datetime import datetime
 from enum import Enum
 
 from django.db import transaction
+from django.utils.translation import gettext_lazy as _
 
 from inventory.ledger import InsufficientStock
 from inventory.models import Department, Lot
@@ -25,10 +26,10 @@ from .settling import Settled, locked, newer_plan, overdrawn, said_before, stand
 class Why(Enum):
     """Why a line was not saved."""
 
-    SAID_MEANWHILE = "a colleague has said something else"
-    NEWER_PLAN = "a newer plan was made without these pieces"
-    BEYOND_STOCK = "the storeroom's record holds fewer"
-    UNKNOWN_LOT = "the lot is none of this line"
+    SAID_MEANWHILE = _("a colleague has said something else")
+    NEWER_PLAN = _("a newer plan was made without these pieces")
+    BEYOND_STOCK = _("the storeroom's record holds fewer")
+    UNKNOWN_LOT = _("the lot is none of this line")
 
 
 @dataclass(frozen=True, slots=True)

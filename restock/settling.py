@@ -20,6 +20,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from django.db.models import Q, QuerySet
+from django.utils.translation import gettext as _
 
 from inventory.ledger import Entry, record, virtual_place
 from inventory.models import Holding, Lot, Movement, Place
@@ -183,7 +184,7 @@ def _moves(moving: Sequence[Settled], plan: Plan, at: datetime) -> dict[int, Ent
             quantity=one.picked,
             at=at,
             key=_next_key(one.pick) if key in written else key,
-            reason=f"pick list {plan.pk}",
+            reason=_("pick list %(plan)s") % {"plan": plan.pk},
         )
         for one, key in zip(moving, first_keys, strict=True)
     }
@@ -210,7 +211,7 @@ def _adjustments(moves: dict[int, Entry], put_right: Iterable[Overdrawn], plan: 
             quantity=pieces,
             at=at,
             key=f"{move.key}{MORE}",
-            reason=f"pick list {plan.pk}: more was taken than was on record",
+            reason=_("pick list %(plan)s: more was taken than was on record") % {"plan": plan.pk},
         )
         for move, pieces in lacking
     ]
@@ -246,6 +247,6 @@ def _reversal(movement: Movement, at: datetime) -> Entry:
         quantity=movement.quantity,
         at=at,
         key=f"{movement.key}:back",
-        reason="picked quantity corrected",
+        reason=_("picked quantity corrected"),
         reverses=movement,
     )

@@ -100,7 +100,7 @@ def move_in(*, line: PlanLine, source: Place, pieces: int, by, at: datetime, key
             by=by,
             at=at,
             key=key,
-            reason="moved to cover a shortage",
+            reason=_("moved to cover a shortage"),
         )
     except ledger.Refused as problem:
         raise NotDone(str(problem)) from problem
@@ -162,7 +162,7 @@ def take_back(*, action: ShortageAction, by, at: datetime, key: str) -> Shortage
     if action.kind == Kind.MOVED:
         for number, movement in enumerate(ledger.movements_of(action.key), start=1):
             ledger.reverse(
-                movement=movement, by=by, at=at, key=ledger.part_key(key, number), reason="the move was taken back"
+                movement=movement, by=by, at=at, key=ledger.part_key(key, number), reason=_("the move was taken back")
             )
     if action.kind == Kind.PAR:
         same["par_change"] = _par_back(action, by=by, at=at)
@@ -171,7 +171,7 @@ def take_back(*, action: ShortageAction, by, at: datetime, key: str) -> Shortage
         consumable=action.consumable,
         for_date=action.for_date,
         kind=action.kind,
-        note="taken back",
+        note=_("taken back"),
         by=by,
         at=at,
         key=key,
@@ -221,7 +221,7 @@ def _par_back(action: ShortageAction, *, by, at: datetime) -> ParChange:
             line=stocking,
             par=change.par_before,
             origin=ParChange.Origin.SHORTAGE,
-            reason="taken back",
+            reason=_("taken back"),
             by=by,
             at=at,
             seen=change.par_after,

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from ..models import Consumable, Count, Holding, Movement, Place
 from .balances import lock
@@ -103,11 +104,13 @@ def _variances(counted: list[Counted]) -> dict[int, Place]:
     """The count variance of each department, once every count was found possible."""
     for told in counted:
         if told.pieces < 0 or any(pieces < 0 for pieces in (told.by_lot or {}).values()):
-            raise Refused("Nobody can count fewer than zero pieces.")
+            raise Refused(_("Nobody can count fewer than zero pieces."))
         if told.by_lot and sum(told.by_lot.values()) > told.pieces:
-            raise Refused(f"More pieces of {told.consumable} were counted by lot than in all.")
+            raise Refused(
+                _("More pieces of %(consumable)s were counted by lot than in all.") % {"consumable": told.consumable}
+            )
         if told.place.is_virtual:
-            raise Refused(f"{told.place} cannot be counted: it stands for what is not here.")
+            raise Refused(_("%(place)s cannot be counted: it stands for what is not here.") % {"place": told.place})
     departments = {told.place.department_id for told in counted}
     return {department: virtual_place(department, Place.Role.COUNT_VARIANCE) for department in departments}
 

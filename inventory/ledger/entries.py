@@ -9,6 +9,7 @@ from typing import NamedTuple
 from django.db import IntegrityError, connection, transaction
 from django.db.models import Max
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from ..models import Consumable, Department, Lot, Movement, Place
 from .balances import Balances, lock
@@ -152,19 +153,25 @@ def _checked_places(new: list[tuple[Entry, _Content]]) -> dict[int, Place]:
     for entry, content in new:
         source, destination = places[content.source_id], places[content.destination_id]
         if content.quantity < 1:
-            raise Refused("A movement moves at least one piece.")
+            raise Refused(gettext("A movement moves at least one piece."))
         if source == destination:
-            raise Refused("Source and destination are the same place.")
+            raise Refused(gettext("Source and destination are the same place."))
         if (content.kind, source.role, destination.role) not in _ROUTES:
-            raise Refused(f"Pieces cannot be {Kind(content.kind).label} from {source} to {destination}.")
+            raise Refused(
+                gettext("Pieces cannot be %(label)s from %(source)s to %(destination)s.")
+                % {"label": Kind(content.kind).label, "source": source, "destination": destination}
+            )
         if not source.department_id == destination.department_id == department_of[content.consumable_id]:
-            raise Refused("The places and the line belong to different departments.")
+            raise Refused(gettext("The places and the line belong to different departments."))
         if content.lot_id is not None and consumable_of[content.lot_id] != content.consumable_id:
-            raise Refused("The lot is a lot of another line.")
+            raise Refused(gettext("The lot is a lot of another line."))
         if not 0 <= content.opened_unused <= content.quantity:
-            raise Refused("More pieces were opened unused than were taken.")
+            raise Refused(gettext("More pieces were opened unused than were taken."))
         if not 0 < len(entry.key) <= _KEY_LENGTH or len(entry.reason) > _REASON_LENGTH:
-            raise Refused(f"A key has 1 to {_KEY_LENGTH} characters, a reason at most {_REASON_LENGTH}.")
+            raise Refused(
+                gettext("A key has 1 to %(key_length)s characters, a reason at most %(reason_length)s.")
+                % {"key_length": _KEY_LENGTH, "reason_length": _REASON_LENGTH}
+            )
     return places
 
 

@@ -3,6 +3,7 @@
 from datetime import datetime
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 
 from ..models import Consumable, Lot, Movement, Place
 from .balances import lock
@@ -106,7 +107,7 @@ def use(
         told = Used(place=place, consumable=consumable, quantity=quantity, opened_unused=opened_unused, at=at, key=key)
         return use_all([told], by=by)[key]
     if quantity < 0 or opened_unused < 0:
-        raise Refused("Nobody can use fewer than zero pieces.")
+        raise Refused(_("Nobody can use fewer than zero pieces."))
     return _write(
         Entry(
             kind=Kind.USE,
@@ -220,11 +221,11 @@ def reverse(*, movement: Movement, by, at: datetime, key: str, reason: str) -> M
     Raises NotReversible.
     """
     if movement.kind == Kind.REVERSE:
-        raise NotReversible("A reversal cannot be reversed: record what happened as a new event.")
+        raise NotReversible(_("A reversal cannot be reversed: record what happened as a new event."))
     lock((movement.consumable_id, place) for place in (movement.source_id, movement.destination_id))
     earlier = Movement.objects.filter(reverses=movement).first()
     if earlier is not None and earlier.key != key:
-        raise NotReversible("This movement was already reversed.")
+        raise NotReversible(_("This movement was already reversed."))
     return _write(
         Entry(
             kind=Kind.REVERSE,

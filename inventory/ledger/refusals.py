@@ -1,5 +1,7 @@
 """Why the ledger did not write. Each message names what a person needs to put it right."""
 
+from django.utils.translation import gettext as _
+
 
 class Refused(Exception):
     """The ledger wrote nothing: the event cannot have happened as it was told."""
@@ -14,10 +16,19 @@ class InsufficientStock(Refused):
         self.lot = lot
         self.asked_pieces = asked_pieces
         self.held_pieces = held_pieces
-        of_lot = f"of lot {lot}" if lot else "without a lot"
+        of_lot = _("of lot %(lot)s") % {"lot": lot} if lot else _("without a lot")
         super().__init__(
-            f"{place} holds {held_pieces} of {consumable} {of_lot}; {asked_pieces} were asked for. "
-            "Take fewer, take another lot, or count it first."
+            _(
+                "%(place)s holds %(held_pieces)s of %(consumable)s %(of_lot)s; %(asked_pieces)s were asked for. "
+                "Take fewer, take another lot, or count it first."
+            )
+            % {
+                "place": place,
+                "held_pieces": held_pieces,
+                "consumable": consumable,
+                "of_lot": of_lot,
+                "asked_pieces": asked_pieces,
+            }
         )
 
 
@@ -27,8 +38,11 @@ class KeyReused(Refused):
     def __init__(self, key: str):
         self.key = key
         super().__init__(
-            f"“{key}” was already recorded with other content, and the first record stands. "
-            "Correct it with a reversal, or send the new event under a key of its own."
+            _(
+                "“%(key)s” was already recorded with other content, and the first record stands. Correct it "
+                "with a reversal, or send the new event under a key of its own."
+            )
+            % {"key": key}
         )
 
 

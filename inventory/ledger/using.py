@@ -7,6 +7,7 @@ from datetime import datetime
 
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 
 from ..fefo import LotOnHand, choose_lots
 from ..models import Consumable, Holding, Movement, Place
@@ -43,7 +44,7 @@ def use_all(uses: Iterable[Used], *, by) -> dict[str, Movement]:
     uses = list(uses)
     for one in uses:
         if one.quantity < 0 or one.opened_unused < 0 or one.pieces == 0:
-            raise Refused("A use takes at least one piece, used or opened unused.")
+            raise Refused(_("A use takes at least one piece, used or opened unused."))
     used = {pk: virtual_place(pk, Place.Role.USED) for pk in {one.place.department_id for one in uses}}
     lock((one.consumable.pk, place) for one in uses for place in (one.place.pk, used[one.place.department_id].pk))
     earlier = _earlier(uses)
