@@ -15,7 +15,7 @@ from inventory.models import Lot, Movement, Place
 # several movements, and the case stands beside the first of them, whose key the others have with a number behind it.
 _TRACE = """
 WITH RECURSIVE traced (lot_id) AS (
-    SELECT id FROM inventory_lot WHERE id = %s
+    SELECT id FROM inventory_lot WHERE id IN ({lots})
     UNION
     SELECT assembly.lot_id
     FROM traced
@@ -108,10 +108,15 @@ class Rest:
     pieces: int
 
 
-def trace(lot: Lot) -> list[Step]:
-    """Every movement of a lot, and of the bundles made up with pieces of it, in the order in which they happened."""
-    users = get_user_model()._meta.db_table
-    return [_step(row) for row in Movement.objects.raw(_TRACE.format(users=f'"{users}"'), [lot.pk])]
+def trace(*lots: Lot) -> list[Step]:
+    """Every movement of these lots and of the bundles made up with pieces of them, in the order in which they happened.
+
+    One query, for as many lots as the database takes in one (999 where SQLite was built long ago).
+    """
+    if not lots:
+        return []
+    sql = _TRACE.format(users=f'"{get_user_model()._meta.db_table}"', lots=", ".join(["%s"] * len(lots)))
+    return [_step(row) for row in Movement.objects.raw(sql, [lot.pk for lot in lots])]
 
 
 def rests(steps: Iterable[Step]) -> list[Rest]:

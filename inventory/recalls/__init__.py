@@ -8,7 +8,7 @@ from .closing import close, unanswered, withdraw
 from .lots import Candidate, candidates, is_named, recall_of
 from .opening import hold_if_recalled, name_place, open_recall
 from .places import Suspect, bundles_with, suspects
-from .report import PlaceReport, Report, report
+from .report import PlaceReport, Report, bins_of, report
 
 __all__ = [
     "Candidate",
@@ -16,6 +16,7 @@ __all__ = [
     "Report",
     "Suspect",
     "answer",
+    "bins_of",
     "bundles_with",
     "candidates",
     "close",

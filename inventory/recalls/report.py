@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 from django.db.models import Prefetch
 
-from ..models import Recall, RecallAnswer, RecallPlace
+from ..models import Recall, RecallAnswer, RecallPlace, StockingLine
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,3 +82,9 @@ def report(recall: Recall) -> Report:
         first_answer_at=min(firsts, default=None),
         last_answer_at=max(firsts, default=None),
     )
+
+
+def bins_of(recall: Recall) -> dict[int, str]:
+    """Where each place keeps the line: the code of its bin, by the primary key of the place."""
+    kept = StockingLine.objects.filter(consumable=recall.consumable_id, bin__isnull=False)
+    return dict(kept.values_list("place_id", "bin__code"))

@@ -27,6 +27,25 @@ PAGES: tuple[StockPage, ...] = (
         _("What a pack or a label is, its dates, and where its line is kept."),
         frozenset({"scan-pack"}),
     ),
+    StockPage(
+        "counts",
+        _("Counts"),
+        _("Ten minutes a day where the record is least to be relied on, or a whole cart; and what counts found."),
+        frozenset({"count-round", "count-results", "counts-report", "count-print", "count-sheet-back"}),
+    ),
+    StockPage(
+        "expiry",
+        _("Expiry"),
+        _("What ends soon and where, how much of it is likely to be wasted, and the pull list."),
+        frozenset({"pull-list", "pull-sheet", "pull-workbook-back", "read-dates"}),
+    ),
+    StockPage(
+        "recalls",
+        _("Recalls"),
+        _("A notice, or a drill: every place that may hold the lots is asked, answers and is signed for."),
+        frozenset({"recall-new", "recall", "recall-report", "recall-sheet-back"}),
+    ),
+    StockPage("lots", _("Lots"), _("Where every piece of a lot went, from the door to the case."), frozenset({"lot"})),
 )
 
 
