@@ -8,6 +8,7 @@ from datetime import date
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
+from django.views.decorators.debug import sensitive_variables
 
 from .barcodes import GTIN_LENGTHS
 from .models import Bin, Consumable, Department, Lot, Packaging, Place
@@ -79,6 +80,7 @@ def find(department: Department, scan: Scan) -> Found | None:
     )
 
 
+@sensitive_variables("text")
 def find_code(department: Department, text: str) -> Found | None:
     """The line with exactly this code, or the pack with exactly this barcode, which may follow no standard."""
     packs = Packaging.objects.filter(department=department).select_related("consumable")

@@ -33,6 +33,7 @@ def lines_or_refusal(department: Department, typed: str, *, today: date) -> tupl
     return with_words(department, typed), answer
 
 
+@sensitive_variables("typed", "word")
 def with_words(department: Department, typed: str) -> list[Consumable]:
     """Lines whose name, size or code holds every word."""
     lines = department.consumables.order_by("section", "code")

@@ -8,7 +8,7 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
-from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.debug import sensitive_post_parameters, sensitive_variables
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from inventory import ledger
@@ -24,6 +24,7 @@ from ..line_search import lines_or_refusal, may_repeat
 from ..slots_of_day import last_used, room_day
 
 
+@sensitive_variables("typed")
 @sensitive_post_parameters("q")
 @require_http_methods(["GET", "HEAD", "POST"])
 def need(request: HttpRequest, room_id: int) -> HttpResponse:

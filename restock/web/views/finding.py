@@ -4,7 +4,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils.http import urlencode
-from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.debug import sensitive_post_parameters, sensitive_variables
 from django.views.decorators.http import require_http_methods, require_safe
 
 from inventory.models import Consumable
@@ -17,6 +17,7 @@ from ..scans import LONGEST_SCAN, answer_to
 from .scanning import show_answer
 
 
+@sensitive_variables("typed")
 @sensitive_post_parameters("q")
 @require_http_methods(["GET", "HEAD", "POST"])
 def search(request: HttpRequest) -> HttpResponse:

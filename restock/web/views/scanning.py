@@ -52,7 +52,7 @@ def show_answer(request: HttpRequest, answer: Answer) -> HttpResponse:
             "moved": moved_label(found),
             "steps": next_steps(found, request.user),
         }
-    return render(request, "scan/page.html", context, status=400 if answer.problem else 200)
+    return render(request, "scan/page.html", context)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
