@@ -22,6 +22,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
+from django.utils.translation import gettext as _
 from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
 from inventory.importing.problems import NOTHING, Problem, SheetRefused, quoted
@@ -31,6 +32,7 @@ from restock.models import Pick, Plan
 
 from .filling import fill_settled
 from .settling import Overdrawn, Settled, locked, newer_plan, overdrawn, said_before, standing_movement, write
+from .workbook.cells import in_every_language
 from .workbook.reading import ANY_LOT, CODE, FOR_CART, REFERENCE, BackRow, WorkbookBack, problem_at
 from .workbook.references import FORMAT, fingerprint, pick_id, reference
 
@@ -96,8 +98,8 @@ def confirm(
         write(changes, plan, by=by, at=at, put_right=beyond_record)
     except InsufficientStock:
         # Somebody else took the last ones between our look and our turn (PostgreSQL only).
-        found = "a storeroom from which somebody took pieces at this very moment"
-        raise SheetRefused(Problem(back.file, found, "a quiet moment: confirm again")) from None
+        found = _("a storeroom from which somebody took pieces at this very moment")
+        raise SheetRefused(Problem(back.file, found, _("a quiet moment: confirm again"))) from None
     fill_settled({one.pick.plan_line_id for one in changes}, by=by, at=at)
     return Confirmation(
         plan=plan,
@@ -112,13 +114,22 @@ def confirm(
 
 def _plan_of(back: WorkbookBack, department: Department | None) -> Plan:
     stated = back.fingerprint
-    found = quoted(f"pick list {stated.plan_id}, department {stated.department}")
+    found = quoted(
+        _("pick list %(plan_id)s, department %(department)s")
+        % {"plan_id": stated.plan_id, "department": stated.department}
+    )
     if stated.format != FORMAT:
         raise SheetRefused(
-            Problem(back.file, f"a pick list of format {stated.format}", f"one of format {FORMAT}: write it again")
+            Problem(
+                back.file,
+                _("a pick list of format %(format)s") % {"format": stated.format},
+                _("one of format %(format)s: write it again") % {"format": FORMAT},
+            )
         )
     if department is not None and stated.department != department.code:
-        raise SheetRefused(Problem(back.file, found, f"a pick list of department {quoted(department.code)}"))
+        raise SheetRefused(
+            Problem(back.file, found, _("a pick list of department %(code)s") % {"code": quoted(department.code)})
+        )
     plans = Plan.objects.filter(department__code=stated.department).select_related("department")
     plan = plans.filter(pk=stated.plan_id).first()
     if plan is None or fingerprint(plan) != stated:
@@ -126,8 +137,10 @@ def _plan_of(back: WorkbookBack, department: Department | None) -> Plan:
             Problem(
                 back.file,
                 found,
-                "a pick list that was written here: this one is of another installation, of a plan that is gone, "
-                "or its last line on the cover was changed",
+                _(
+                    "a pick list that was written here: this one is of another installation, of a plan that is gone, "
+                    "or its last line on the cover was changed"
+                ),
             )
         )
     return plan
@@ -143,8 +156,8 @@ def _missing_sheets(back: WorkbookBack, picks: Iterable[Pick]) -> list[Problem]:
     return [
         Problem(
             back.file,
-            f"no sheet for {quoted(storeroom.name)}",
-            "every storeroom sheet as it was written; delete rows rather than sheets",
+            _("no sheet for %(name)s") % {"name": quoted(storeroom.name)},
+            _("every storeroom sheet as it was written; delete rows rather than sheets"),
         )
         for pk, storeroom in expected.items()
         if pk not in there
@@ -168,11 +181,17 @@ def _match(
     for row in back.rows:
         pick = picks.get(pick_id(row.reference))
         if pick is None or reference(pick, plan) != row.reference:
-            expected = "the reference that was printed in this row; it was changed, or the row is of another pick list"
+            expected = _(
+                "the reference that was printed in this row; it was changed, or the row is of another pick list"
+            )
             problems.append(problem_at(back.file, row, quoted(row.reference), expected, column=REFERENCE))
         elif first := rows.get(pick.pk):
-            found = f"{quoted(row.reference)} again, after sheet {quoted(first.sheet)}, row {first.row}"
-            problems.append(problem_at(back.file, row, found, "every reference once", column=REFERENCE))
+            found = _("%(reference)s again, after sheet %(sheet)s, row %(row)s") % {
+                "reference": quoted(row.reference),
+                "sheet": quoted(first.sheet),
+                "row": first.row,
+            }
+            problems.append(problem_at(back.file, row, found, _("every reference once"), column=REFERENCE))
         elif row.picked is not None and (torn := _torn(back.file, row, pick)):
             problems.append(torn)
         else:
@@ -187,17 +206,19 @@ def _torn(file: str, row: BackRow, pick: Pick) -> Problem | None:
     """The cell by which a row shows that it is not the one its reference was printed in, or None."""
     line = pick.plan_line
     if row.storeroom is not None and not _same(row.storeroom, pick.storeroom.name):
-        column, found, true = REFERENCE, quoted(row.storeroom), f"a row of {quoted(pick.storeroom.name)}"
+        column, found = REFERENCE, quoted(row.storeroom)
+        true = _("a row of %(name)s") % {"name": quoted(pick.storeroom.name)}
     elif not _same(row.code or "", line.consumable.code):
         column, found, true = CODE, row.code and quoted(row.code), quoted(line.consumable.code)
     elif not _same(row.cart or "", line.place.name):
         column, found, true = FOR_CART, row.cart and quoted(row.cart), quoted(line.place.name)
     else:
         return None
-    mend = (
-        f"{true}, to which the reference {row.reference} of this row belongs: part of the sheet was sorted or moved; "
-        "sort whole rows with every column, or write the list again and type the numbers into it"
-    )
+    mend = _(
+        "%(what)s, to which the reference %(reference)s of this row belongs: part of the sheet was "
+        "sorted or moved; sort whole rows with every column, or write the list again and type the "
+        "numbers into it"
+    ) % {"what": true, "reference": row.reference}
     return problem_at(file, row, found or NOTHING, mend, column=column)
 
 
@@ -227,9 +248,9 @@ class _Lots:
 
     def meant(self, pick: Pick, number: str | None) -> Lot | None:
         """The lot that a person took; None for pieces without one. An empty cell means the lot that was printed."""
-        if number is None or _same(number, pick.lot.number if pick.lot else ANY_LOT):
+        if number is None or (pick.lot and _same(number, pick.lot.number)):
             return pick.lot
-        if number == ANY_LOT:
+        if " ".join(number.split()) in in_every_language(ANY_LOT):
             return None
         key = (pick.plan_line.consumable_id, number)
         if key not in self._known:
@@ -244,9 +265,14 @@ def _already_confirmed(file: str, settled: Settled, row: BackRow, plan: Plan) ->
         file,
         row,
         _pieces_of(settled.picked, settled.lot),
-        f"{_pieces_of(settled.before, settled.standing and settled.standing.lot)} as confirmed on "
-        f"{confirmed_at:%Y-%m-%d at %H:%M}, or an empty cell; if what stands there now is true, "
-        "record it as a correction (--correct)",
+        _(
+            "%(pieces_of)s as confirmed on %(confirmed_at)s, or an empty cell; if what stands there now is "
+            "true, record it as a correction (--correct)"
+        )
+        % {
+            "pieces_of": _pieces_of(settled.before, settled.standing and settled.standing.lot),
+            "confirmed_at": f"{confirmed_at:%Y-%m-%d, %H:%M}",
+        },
     )
 
 
@@ -254,11 +280,16 @@ def _superseded(file: str, plan: Plan, newer: Plan) -> Problem:
     made_at = newer.made_at.astimezone(ZoneInfo(plan.department.time_zone))
     return Problem(
         file,
-        f"pick list {plan.pk} for {plan.for_date}",
-        f"pick list {newer.pk}, made for the same day on {made_at:%Y-%m-%d at %H:%M} without these pieces; if they "
-        "were carried all the same, record them as such (--superseded) and make the plan again",
+        _("pick list %(plan)s for %(for_date)s") % {"plan": plan.pk, "for_date": plan.for_date},
+        _(
+            "pick list %(plan)s, made for the same day on %(made_at)s without these pieces; if they were "
+            "carried all the same, record them as such (--superseded) and make the plan again"
+        )
+        % {"plan": newer.pk, "made_at": f"{made_at:%Y-%m-%d, %H:%M}"},
     )
 
 
 def _pieces_of(pieces: int, lot: Lot | None) -> str:
-    return f"{pieces} of lot {lot}" if lot else f"{pieces} without a lot"
+    if lot:
+        return _("%(pieces)s of lot %(lot)s") % {"pieces": pieces, "lot": lot}
+    return _("%(pieces)s without a lot") % {"pieces": pieces}

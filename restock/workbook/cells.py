@@ -2,7 +2,12 @@
 
 import zipfile
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
+
+from django.conf import settings
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext, override
 
 from inventory.importing.problems import Problem, SheetRefused, quoted
 from inventory.importing.values import Code, FaultyCell, Unfit, ValueType
@@ -21,15 +26,17 @@ def check_is_workbook(path: Path, wanted: str) -> None:
     try:
         is_zip = zipfile.is_zipfile(path)
     except OSError as reason:
-        raise SheetRefused(Problem(path.name, f"no readable file ({reason.strerror})", wanted)) from None
+        raise SheetRefused(
+            Problem(path.name, _("no readable file (%(strerror)s)") % {"strerror": reason.strerror}, wanted)
+        ) from None
     if not path.is_file():
-        raise SheetRefused(Problem(path.name, "no such file", wanted))
+        raise SheetRefused(Problem(path.name, _("no such file"), wanted))
     if not is_zip:
         raise SheetRefused(
             Problem(
                 path.name,
-                "a file that is not .xlsx, is cut short or is locked with a password",
-                f"{wanted}, whole and without a password",
+                _("a file that is not .xlsx, is cut short or is locked with a password"),
+                _("%(wanted)s, whole and without a password") % {"wanted": wanted},
             )
         )
 
@@ -37,14 +44,32 @@ def check_is_workbook(path: Path, wanted: str) -> None:
 def columns_in(
     file: str, sheet: str, row: int, cells: Sequence[object], titles: Sequence[str], problems: list[Problem]
 ) -> dict[str, int] | None:
-    """Positions of `titles` in a heading row, or None (and a problem) where one does not stand there once."""
+    """Positions of `titles` in a heading row, in whatever language they are written there.
+
+    None (and a problem) where one does not stand there once.
+    """
     texts = [cell if isinstance(cell, str) else "" for cell in cells]
-    faults = [(title, texts.count(title)) for title in titles if texts.count(title) != 1]
-    for title, times in faults:
-        found = f"no column {quoted(title)}" if not times else f"{times} columns {quoted(title)}"
-        expected = f"the columns {', '.join(titles)}, once each, as they were written"
+    places = {title: [at for at, text in enumerate(texts) if text in in_every_language(title)] for title in titles}
+    faults = {title: len(at) for title, at in places.items() if len(at) != 1}
+    for title, times in faults.items():
+        name = quoted(_(title))
+        found = ngettext("%(times)s column %(name)s", "%(times)s columns %(name)s", times)
+        if not times:
+            found = _("no column %(name)s")
+        expected = _("the columns %(titles)s, once each, as they were written") % {"titles": ", ".join(map(_, titles))}
+        found = found % {"times": times, "name": name}
         problems.append(Problem(file, found, expected, sheet=sheet, row=row))
-    return None if faults else {title: texts.index(title) for title in titles}
+    return None if faults else {title: at for title, (at,) in places.items()}
+
+
+@cache
+def in_every_language(text: str) -> frozenset[str]:
+    """What a sheet may hold for this text: it was written in the language of whoever took it along."""
+    written = {text}
+    for code, _name in settings.LANGUAGES:
+        with override(code):
+            written.add(_(text))
+    return frozenset(written)
 
 
 def read_cell(kind: ValueType, cell: object, expected: str = "{}") -> object:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from django.db.models import Max, Q
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from inventory.models import Bin, Count, Packaging, Place, StockingLine
 from restock.missing import p_short_as_it_will_stand
@@ -121,18 +123,33 @@ def in_packs(pieces: int, pack_sizes: Iterable[int]) -> str:
     for pieces_per_pack in sorted({size for size in pack_sizes if size > 1}, reverse=True):
         packs, pieces = divmod(pieces, pieces_per_pack)
         if packs:
-            parts.append(f"{packs} {'pack' if packs == 1 else 'packs'} of {pieces_per_pack}")
-    if not parts:
-        return f"{pieces} loose"
-    if pieces:
-        parts.append(f"{pieces} loose")
-    words = " and ".join(filter(None, [", ".join(parts[:-1]), parts[-1]]))
+            some = ngettext("%(packs)s pack of %(pieces)s", "%(packs)s packs of %(pieces)s", packs)
+            parts.append(some % {"packs": packs, "pieces": pieces_per_pack})
+    if pieces or not parts:
+        parts.append(ngettext("%(pieces)s loose", "%(pieces)s loose", pieces) % {"pieces": pieces})
+    if parts == parts[-1:] and pieces == in_all:
+        return parts[-1]
+    words = parts[-1]
+    if parts[:-1]:
+        words = _("%(first)s and %(last)s") % {"first": ", ".join(parts[:-1]), "last": parts[-1]}
     return f"{in_all} = {words}"
 
 
 def count_of(number: int, noun: str) -> str:
     """ "1 line", "3 lines"."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def pieces_of(number: int) -> str:
+    return ngettext("%(n)s piece", "%(n)s pieces", number) % {"n": number}
+
+
+def lines_of(number: int) -> str:
+    return ngettext("%(n)s line", "%(n)s lines", number) % {"n": number}
+
+
+def picks_of(number: int) -> str:
+    return ngettext("%(n)s pick", "%(n)s picks", number) % {"n": number}
 
 
 def storeroom_rows(plan: Plan, cart_ids: list[int] | None = None) -> tuple[tuple[Place, tuple[PickRow, ...]], ...]:
@@ -201,21 +218,26 @@ def _latest_counts(plan: Plan, carts: list[Place]) -> dict[tuple[int, int], date
 def _age(counted_at: datetime | None, now: datetime) -> str:
     """How old a count was, as a person says it."""
     if counted_at is None:
-        return "never"
+        return _("never")
     seconds = (now - counted_at).total_seconds()
     if seconds < HOUR:
-        return f"{max(int(seconds // MINUTE), 1)} min"
+        return _("%(minutes)d min") % {"minutes": max(int(seconds // MINUTE), 1)}
     if seconds < 2 * DAY:
-        return f"{int(seconds // HOUR)} h"
-    return f"{int(seconds // DAY)} days"
+        return _("%(hours)d h") % {"hours": int(seconds // HOUR)}
+    return ngettext("%(days)d day", "%(days)d days", int(seconds // DAY)) % {"days": int(seconds // DAY)}
 
 
 def _count_ages(counted_at: list[datetime | None], now: datetime) -> str:
     known = [at for at in counted_at if at is not None]
     if not known:
-        return "No line of these carts has ever been counted: every number on hand is a sum of records."
-    sentence = f"When the plan was made, the newest count was {_age(max(known), now)} old, the oldest "
-    sentence += f"{_age(min(known), now)}."
+        return _("No line of these carts has ever been counted: every number on hand is a sum of records.")
+    sentence = _("When the plan was made, the newest count was %(newest)s old, the oldest %(oldest)s.") % {
+        "newest": _age(max(known), now),
+        "oldest": _age(min(known), now),
+    }
     if never := len(counted_at) - len(known):
-        sentence += f" {never} of {len(counted_at)} lines were never counted."
+        more = ngettext(
+            "%(never)s of %(lines)s lines was never counted.", "%(never)s of %(lines)s lines were never counted.", never
+        )
+        sentence += " " + more % {"never": never, "lines": len(counted_at)}
     return sentence

@@ -9,6 +9,7 @@ from enum import Enum
 from functools import lru_cache
 from typing import NamedTuple
 
+from django.utils.translation import gettext as _
 from openpyxl import Workbook
 from openpyxl.cell import Cell
 from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
@@ -59,7 +60,10 @@ class TableRow(NamedTuple):
 
 
 class Heading(NamedTuple):
-    """One column of a table: its title, its width in characters, and how its cells stand."""
+    """One column of a table: its title, its width in characters, and how its cells stand.
+
+    The title is English; it is written in the language of the moment.
+    """
 
     title: str
     width: float
@@ -84,16 +88,16 @@ def put(cell: Cell, value: str | int | None, *, font: Font = PLAIN, alignment: A
 
 def put_value(cell: Cell, value: str | int | date | None) -> None:
     """Write a value that stays what it is: text that looks like a formula is text, for every program."""
-    if isinstance(value, str):
-        put_text(cell, value)
-    else:
+    if value is None or isinstance(value, int | date):
         cell.value = value
+    else:
+        put_text(cell, str(value))  # a sentence or a label of no language yet, too
 
 
 def sheet_name(wanted: str, taken: Iterable[str]) -> str:
     """A name for a sheet: what the format forbids taken out, shortened, and unlike all `taken`."""
     name = _NOT_IN_SHEET_NAME.sub(" ", wanted)
-    name = " ".join(name.split()).strip("' ") or "Sheet"
+    name = " ".join(name.split()).strip("' ") or _("Sheet")
     used = {*(other.casefold() for other in taken), *_RESERVED_SHEET_NAMES}
     candidate = name[:LONGEST_SHEET_NAME].strip("' ")
     number = 2
@@ -150,7 +154,7 @@ def _put_headings(sheet: Worksheet, row: int, headings: Sequence[Heading]) -> No
     for column, heading in enumerate(headings, start=1):
         cell = sheet.cell(row, column)
         alignment = Alignment(horizontal=heading.align, vertical="bottom", wrap_text=True, indent=heading.indent)
-        put(cell, heading.title, font=BOLD, alignment=alignment)
+        put(cell, heading.title and _(heading.title), font=BOLD, alignment=alignment)
         cell.fill = HEADING_FILL
         cell.border = Border(top=LINE, bottom=LINE)
     sheet.row_dimensions[row].height = 2 * POINTS_PER_LINE + 3
@@ -208,8 +212,8 @@ def set_up_page(
     sheet.sheet_view.showGridLines = False
     for item, text in ((sheet.oddHeader.left, left), (sheet.oddHeader.center, centre), (sheet.oddHeader.right, right)):
         _put_in_header(item, text, size=9)
-    sheet.oddFooter.left.text, sheet.oddFooter.left.size = caution, 8
-    sheet.oddFooter.right.text, sheet.oddFooter.right.size = "page &P of &N", 9
+    sheet.oddFooter.left.text, sheet.oddFooter.left.size = str(caution), 8
+    sheet.oddFooter.right.text, sheet.oddFooter.right.size = _("page &P of &N"), 9
 
 
 def _put_in_header(item: HeaderFooterItem, text: str, *, size: int) -> None:

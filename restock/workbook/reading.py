@@ -1,25 +1,31 @@
-"""What came back: the fingerprint on the cover and the picked pieces, row by row. No database is asked."""
+"""What came back: the fingerprint on the cover and the picked pieces, row by row. No database is asked.
+
+A list may come back to another language than it was written in: titles are known in every language of the site.
+"""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy, gettext_noop
 from openpyxl.utils import get_column_letter
 
 from inventory.importing.problems import NOTHING, Problem, SheetRefused
 from inventory.importing.values import Code, Whole
 from inventory.importing.xlsx import Workbook
 
-from .cells import NotRead, check_is_workbook, columns_in, read_cell, shown, texts_in, words_in
+from .cells import NotRead, check_is_workbook, columns_in, in_every_language, read_cell, shown, texts_in, words_in
 from .references import Fingerprint, parse_fingerprint
 
-PICKED, REFERENCE, LOT, CODE, FOR_CART = "Picked", "Reference", "Lot", "Code", "For cart"
+PICKED, REFERENCE, LOT = gettext_noop("Picked"), gettext_noop("Reference"), gettext_noop("Lot")
+CODE, FOR_CART = gettext_noop("Code"), gettext_noop("For cart")
 COLUMNS = (PICKED, REFERENCE, LOT, CODE, FOR_CART)  # those that are read back
-PICK_FROM = "Pick from "  # begins the title of a storeroom's sheet, before its name
-ANY_LOT = "any in date"  # stands where the storeroom's record knows no lot
+PICK_FROM = gettext_noop("Pick from %(storeroom)s")  # the title of a storeroom's sheet
+ANY_LOT = gettext_noop("any in date")  # stands where the storeroom's record knows no lot
 MOST_PICKED = 9999
 
-A_PICK_LIST = "a pick list as this tool wrote it, saved as .xlsx"
+A_PICK_LIST = gettext_lazy("a pick list as this tool wrote it, saved as .xlsx")
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,13 +75,14 @@ def read_back(path: Path) -> WorkbookBack:
         pick_sheets = 0
         rows: list[BackRow] = []
         problems: list[Problem] = []
+        marks = in_every_language(PICKED) | in_every_language(REFERENCE)
         for sheet in workbook.sheets:
             numbered = workbook.rows(sheet)
             columns = storeroom = None
             for number, cells in numbered:
                 found = found or next(filter(None, map(parse_fingerprint, texts_in(cells))), None)
                 storeroom = storeroom or next(filter(None, map(_storeroom, texts_in(cells))), None)
-                if {PICKED, REFERENCE} & set(texts_in(cells)):
+                if marks & set(texts_in(cells)):
                     columns = columns_in(path.name, sheet, number, cells, COLUMNS, problems)
                     break
             if columns is not None:
@@ -83,14 +90,16 @@ def read_back(path: Path) -> WorkbookBack:
                 rows.extend(_read_rows(path.name, sheet, storeroom, numbered, columns, problems))
     if found is None:
         raise SheetRefused(
-            Problem(path.name, "no sheet with the line “Evenfill pick list ...” that stands on the cover", A_PICK_LIST)
+            Problem(
+                path.name, _("no sheet with the line “Evenfill pick list ...” that stands on the cover"), A_PICK_LIST
+            )
         )
     return WorkbookBack(path.name, found, pick_sheets, tuple(rows), tuple(problems))
 
 
 def problem_at(file: str, row: BackRow, found: str, expected: str, *, column: str = PICKED) -> Problem:
     """A problem of one cell, named by sheet, row and column."""
-    return Problem(file, found, expected, sheet=row.sheet, row=row.row, column=f"{row.letters[column]}, {column}")
+    return Problem(file, found, expected, sheet=row.sheet, row=row.row, column=f"{row.letters[column]}, {_(column)}")
 
 
 def _read_rows(
@@ -113,17 +122,17 @@ def _read_rows(
                 Problem(
                     file,
                     NOTHING if reference is None else shown(reference),
-                    "the reference that was printed in this row; a row added by hand cannot be recorded",
+                    _("the reference that was printed in this row; a row added by hand cannot be recorded"),
                     sheet=sheet,
                     row=number,
-                    column=f"{letters[REFERENCE]}, {REFERENCE}",
+                    column=f"{letters[REFERENCE]}, {_(REFERENCE)}",
                 )
             )
             continue
         row = BackRow(sheet, number, letters, reference, None, words_in(code), words_in(cart), storeroom, None)
         if picked is not None:
             try:
-                row = replace(row, picked=read_cell(Whole(0, MOST_PICKED), picked, "{}, or an empty cell"))
+                row = replace(row, picked=read_cell(Whole(0, MOST_PICKED), picked, _("{}, or an empty cell")))
                 row = replace(row, lot=read_cell(Code(), lot, "{}") if row.picked and lot is not None else None)
             except NotRead as wrong:
                 column = PICKED if row.picked is None else LOT
@@ -134,4 +143,8 @@ def _read_rows(
 
 def _storeroom(text: str) -> str | None:
     """The storeroom's name where the text is the title of its sheet."""
-    return text.removeprefix(PICK_FROM) if text.startswith(PICK_FROM) else None
+    for title in in_every_language(PICK_FROM):
+        before, after = title.split("%(storeroom)s")
+        if text.startswith(before) and text.endswith(after):
+            return text.removeprefix(before).removesuffix(after)
+    return None

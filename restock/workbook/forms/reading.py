@@ -13,7 +13,7 @@ from inventory.importing.values import Code
 from inventory.importing.xlsx import Workbook
 from inventory.models import Department
 
-from ..cells import NotRead, check_is_workbook, columns_in, read_cell, shown, texts_in, words_in
+from ..cells import NotRead, check_is_workbook, columns_in, in_every_language, read_cell, shown, texts_in, words_in
 from .form import REFERENCE, Asked, Form
 from .references import FORMAT, Fingerprint, parse_fingerprint
 
@@ -105,7 +105,7 @@ def _read_sheet(
     numbered: Iterator[tuple[int, list[object]]] = workbook.rows(sheet)
     for number, cells in numbered:
         fingerprint = fingerprint or next(filter(None, map(parse_fingerprint, texts_in(cells))), None)
-        if REFERENCE in texts_in(cells):
+        if in_every_language(REFERENCE) & set(texts_in(cells)):
             columns = columns_in(file, sheet, number, cells, form.titles, problems)
             break
     if columns is None:
