@@ -17,6 +17,8 @@ import numpy as np
 from inventory.models import Consumable, Department, Packaging, Place, StockingLine
 from restock.forecast import Frame, read_frame
 from restock.forecasting import demand, storeroom
+from restock.lead_times import on_order as pieces_on_order
+from restock.lead_times import policies_of
 from restock.models import OrderPolicy, Policy
 from restock.stock import Stock, read_stock
 from restock.tallies import read_tallies
@@ -53,6 +55,9 @@ class OrderProposal:
     order_packs: int
     cover: tuple[int, int, int]
     cover_open: bool
+    cover_then: tuple[int, int, int]
+    cover_then_open: bool
+    least: int
 
     @property
     def position(self) -> int:
@@ -68,9 +73,10 @@ def advise_orders(
 ) -> list[OrderProposal]:
     """A proposal for every storeroom line, soonest to run out first, from the stored tallies and balances.
 
-    on_order: pieces that are ordered and not yet there, by (storeroom, consumable); nothing when left out.
+    on_order: pieces that are ordered and not yet there, by (storeroom, consumable); what the department's own open
+    orders bring in time when left out. Lead times are those that receipts taught, unless a policy fixes them.
     """
-    coming, policy = on_order or {}, policy_of(department)
+    policy = policy_of(department)
     kept = list(
         StockingLine.objects.filter(place__department=department, place__role=Place.Role.STOREROOM)
         .select_related("place", "consumable")
@@ -78,7 +84,8 @@ def advise_orders(
     )
     if not kept:
         return []
-    order_policies = _order_policies(kept)
+    order_policies = policies_of(kept, department, today=today)
+    coming = pieces_on_order(department, order_policies, today=today) if on_order is None else on_order
     days = max(COVER_DAYS, *(one.review_days + one.longest_lead_days for one in order_policies))
     frame, tallies = read_frame(department), read_tallies(department, today)
     ahead = look_ahead(department, today=today, days=days)
@@ -96,12 +103,19 @@ def advise_orders(
         level, reached, quantity = _levels(by_days, [order_policies[n] for n in block], service[block], pack[block])
         level = np.maximum(level, least[block])
         net = usable[block] - owed[block]
+        waiting = np.array([coming.get((kept[n].place_id, kept[n].consumable_id), 0) for n in block], dtype=int)
+        packs = np.array(
+            [
+                _packs(order_policies[n], int(level[i]), int(net[i] + waiting[i]), int(quantity[i]), int(pack[n]))
+                for i, n in enumerate(block)
+            ],
+            dtype=int,
+        )
         cover = storeroom.days_of_cover(by_days, net, COVER_CHANCE)
+        then = storeroom.days_of_cover(by_days, net + waiting + packs * pack[block], COVER_CHANCE)
         mean = demand.mean(by_days[-1]) / days
         for i, n in enumerate(block):
             line = kept[n]
-            waiting = coming.get((line.place_id, line.consumable_id), 0)
-            packs = _packs(order_policies[n], int(level[i]), int(net[i]) + waiting, int(quantity[i]), int(pack[n]))
             proposals.append(
                 OrderProposal(
                     place=line.place,
@@ -110,22 +124,20 @@ def advise_orders(
                     service=float(service[n]),
                     usable=int(usable[n]),
                     owed=int(owed[n]),
-                    on_order=waiting,
+                    on_order=int(waiting[i]),
                     mean_per_day=float(mean[i]),
                     level=int(level[i]),
                     reached=float(reached[i]),
                     pieces_per_pack=int(pack[n]),
-                    order_packs=packs,
+                    order_packs=int(packs[i]),
                     cover=(int(cover.low[i]), int(cover.likely[i]), int(cover.high[i])),
                     cover_open=bool(cover.open_ended[i]),
+                    cover_then=(int(then.low[i]), int(then.likely[i]), int(then.high[i])),
+                    cover_then_open=bool(then.open_ended[i]),
+                    least=int(least[n]),
                 )
             )
     return sorted(proposals, key=lambda one: (one.cover, one.place.walk_order, one.consumable.code))
-
-
-def _order_policies(kept: list[StockingLine]) -> list[OrderPolicy]:
-    stated = {one.stocking_line_id: one for one in OrderPolicy.objects.filter(stocking_line__in=kept)}
-    return [stated.get(line.pk) or OrderPolicy(stocking_line=line) for line in kept]
 
 
 def _service(order_policy: OrderPolicy, line: StockingLine, policy: Policy) -> float:

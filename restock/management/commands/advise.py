@@ -201,7 +201,7 @@ class Command(DepartmentCommand):
         orders = [one for one in proposals if one.order_packs]
         self.stdout.write(
             f"Orders for {self.of}, reviewed on {today}: {len(orders)} of {len(proposals)} storeroom lines, soonest to "
-            f"run out first. Usable pieces only; nothing is counted as on order."
+            f"run out first. Usable pieces only; what open orders bring in time is counted as on order."
         )
         self.stdout.write(
             f"Days of cover: low to high with {COVER_CHANCE:.0%} chance each, likely in between; + means or more."

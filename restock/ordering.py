@@ -1,0 +1,107 @@
+"""Orders put together from the forecast: what each storeroom line should get, why, and when it may be expected."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from django.db import transaction
+from django.utils.translation import gettext as _
+
+from inventory import orders
+from inventory.models import Consumable, Order, Owner, Packaging, Place, StockingLine
+from inventory.orders import OrderRefused, Wanted
+
+from .advising.order_reasons import cover_of, why_ordered
+from .advising.storerooms import OrderProposal, advise_orders
+from .forecasting.lead_times import quantile_days
+from .lead_times import LIKELY, policies_of
+from .models import OrderPolicy
+from .sentences import Sentence
+
+
+@dataclass(frozen=True)
+class LinesToOrder:
+    """What is proposed for a storeroom, soonest to run out first. looked_at: lines that were looked at in all."""
+
+    proposals: tuple[OrderProposal, ...]
+    looked_at: int
+
+
+def propose(storeroom: Place, *, today: date) -> LinesToOrder:
+    """The storeroom's lines that should be ordered today. The pharmacy's lines are the pharmacy's to order."""
+    proposals = [one for one in advise_orders(storeroom.department, today=today) if one.place.pk == storeroom.pk]
+    wanted = (one for one in proposals if one.order_packs and one.consumable.owner != Owner.PHARMACY)
+    return LinesToOrder(tuple(wanted), len(proposals))
+
+
+def put_together(storeroom: Place, *, by, at: datetime, today: date) -> Order:
+    """Begin an order of what is proposed, for a person to change and to place. It takes seconds.
+
+    Raises OrderRefused where nothing should be ordered.
+    """
+    found = propose(storeroom, today=today)
+    if not found.proposals:
+        words = {"lines": found.looked_at, "storeroom": storeroom.name}
+        raise OrderRefused(_("None of the %(lines)d lines of %(storeroom)s needs an order today.") % words)
+    return start_from(storeroom, found.proposals, by=by, at=at)
+
+
+def start_from(storeroom: Place, proposals: Iterable[OrderProposal], *, by, at: datetime) -> Order:
+    """Begin an order of these proposals, each with its reason."""
+    return orders.start_order(
+        storeroom=storeroom,
+        number=orders.next_number(storeroom),
+        lines=[Wanted(one.consumable, one.order_packs, one.pieces_per_pack, why(one).to_json()) for one in proposals],
+        by=by,
+        at=at,
+    )
+
+
+@transaction.atomic
+def place(order: Order, *, by, at: datetime, today: date, number: str = "") -> Order:
+    """Say that an order was sent, and when each of its lines may be expected: by its usual lead time."""
+    return orders.place_order(order=order, by=by, at=at, number=number, expected=expected_days(order, today=today))
+
+
+def expected_days(order: Order, *, today: date) -> dict[int, date]:
+    """The day on which each line of an order placed today has come in half of all cases, by consumable."""
+    consumables = list(order.lines.values_list("consumable", flat=True))
+    kept = {
+        line.consumable_id: line
+        for line in StockingLine.objects.filter(place=order.storeroom, consumable__in=consumables)
+    }
+    # A line that the storeroom does not keep is ordered as the defaults say.
+    lines = [kept.get(pk) or StockingLine(place=order.storeroom, consumable_id=pk, par=0) for pk in consumables]
+    policies = policies_of(lines, order.storeroom.department, today=today)
+    return {
+        line.consumable_id: today + timedelta(days=policy.usual_lead_days)
+        for line, policy in zip(lines, policies, strict=True)
+    }
+
+
+def pieces_per_pack(consumable: Consumable) -> int:
+    """The smallest pack of a line that holds more than a piece; one where there is none."""
+    packs = Packaging.objects.filter(consumable=consumable, pieces_per_pack__gt=1).order_by("pieces_per_pack")
+    return packs.values_list("pieces_per_pack", flat=True).first() or 1
+
+
+def why(one: OrderProposal) -> Sentence:
+    """The reason of a proposal."""
+    chances = one.policy.lead_chances()
+    low, high = (quantile_days(chances, chance) for chance in LIKELY)
+    return why_ordered(
+        up_to_level=one.policy.method == OrderPolicy.Method.ORDER_UP_TO,
+        usable=one.usable,
+        owed=one.owed,
+        on_order=one.on_order,
+        level=one.level,
+        least=one.least,
+        service=one.service,
+        review_days=one.policy.review_days,
+        lead_days=(low, high),
+        mean_per_day=one.mean_per_day,
+        now=cover_of(one.cover, one.cover_open),
+        then=cover_of(one.cover_then, one.cover_then_open),
+    )
