@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from copy import copy
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -121,6 +122,37 @@ def forecast_day(frame: Frame, known: Known, *, usage: Usage | None = None) -> D
     return DayForecast(frame, known, usage, pmf, drawn, cases, rooms)
 
 
+def with_list(forecast: DayForecast, slots: tuple[Slot, ...]) -> DayForecast:
+    """The same evening with another list, from the same learning. Asks the database nothing.
+
+    Only the lines that rooms with another list reach for are worked out again. `forecast.usage` must know all kinds of
+    case in `slots`.
+    """
+    known, usage = replace(forecast.known, slots=slots), forecast.usage
+    board = Board(forecast.frame)
+    before, after = (_by_room(of.slots) for of in (forecast.known, known))
+    changed = [room for room in {**before, **after} if before.get(room) != after.get(room)]
+    lines = np.unique(np.concatenate([board.line_of[room] for room in changed] or [np.zeros(0, dtype=int)]))
+    lines = lines[lines != NO_LINE]
+    pmfs = {slot: usage.consumable_pmfs(slot, board.consumables) for slot in kinds_of_case(known)}
+    drawn, cases = _drawn(known, pmfs, board)
+    part = board.limited_to(lines)
+    rooms = tuple(after)
+    again = forecast_with(part, known, pmfs, opened_by_rooms(rooms, usage, part))[lines]
+    pmf = np.zeros((len(forecast.pmf), max(forecast.pmf.shape[1], again.shape[1])))
+    pmf[:, : forecast.pmf.shape[1]] = forecast.pmf
+    pmf[lines] = 0.0
+    pmf[lines, : again.shape[1]] = again
+    return DayForecast(forecast.frame, known, usage, demand.trimmed(pmf), drawn, cases, rooms)
+
+
+def _by_room(slots: Iterable[Slot]) -> dict[int, list[Slot]]:
+    lists: dict[int, list[Slot]] = {}
+    for slot in slots:
+        lists.setdefault(slot.room_id, []).append(slot)
+    return lists
+
+
 def forecast_with(
     board: Board, known: Known, pmfs: dict[Slot, np.ndarray], opened: np.ndarray, *, day_effect: bool = True
 ) -> np.ndarray:
@@ -128,18 +160,45 @@ def forecast_with(
 
     day_effect: let the cases of a room-day move together where the newest refit found that they do.
     """
-    found = known.tallies.fitted.day_effect if day_effect else {}
-    sigma = np.array([found.get(consumable, 0.0) for consumable in board.consumables])
-    steady = {room: np.where(sigma == 0.0, reached, NO_LINE) for room, reached in board.line_of.items()}
-    total = plus(plus(_booked(known, pmfs, steady, board), opened), _added(known.add_ons, pmfs, steady, board))
-    if not sigma.any():
-        return demand.trimmed(total)
+    expected = expected_of_list(board, known, pmfs, opened, day_effect=day_effect)
+    return demand.trimmed(plus(expected, expected_beyond_list(board, known, pmfs, day_effect=day_effect)))
+
+
+def expected_of_list(
+    board: Board, known: Known, pmfs: dict[Slot, np.ndarray], opened: np.ndarray, *, day_effect: bool = True
+) -> np.ndarray:
+    """What the listed cases use, and the open rooms: (L, N).
+
+    Where a consumable has a day effect, unbooked cases are moved by the same day: its lines hold them, too.
+    """
+    sigma = _day_effects(board, known, day_effect)
+    total = plus(_booked(known, pmfs, _steady(board, sigma), board), opened)
     columns = np.flatnonzero(sigma)
+    if not columns.size:
+        return total
     lines, moved = _moved(known, pmfs, columns, sigma[columns], board)
     joined = plus(total[lines], moved)
     total = np.pad(total, ((0, 0), (0, joined.shape[1] - total.shape[1])))
     total[lines] = joined
-    return demand.trimmed(total)
+    return total
+
+
+def expected_beyond_list(
+    board: Board, known: Known, pmfs: dict[Slot, np.ndarray], *, day_effect: bool = True
+) -> np.ndarray:
+    """What unbooked cases use of everything that has no day effect: (L, N). It depends on `known.add_ons` alone."""
+    return _added(known.add_ons, pmfs, _steady(board, _day_effects(board, known, day_effect)), board)
+
+
+def _day_effects(board: Board, known: Known, wanted: bool) -> np.ndarray:
+    """sigma of each of the board's consumables, 0 where it has no day effect."""
+    found = known.tallies.fitted.day_effect if wanted else {}
+    return np.array([found.get(consumable, 0.0) for consumable in board.consumables])
+
+
+def _steady(board: Board, sigma: np.ndarray) -> dict[int, np.ndarray]:
+    """The line that each room reaches for what has no day effect."""
+    return {room: np.where(sigma == 0.0, reached, NO_LINE) for room, reached in board.line_of.items()}
 
 
 def kinds_of_case(known: Known) -> list[Slot]:
@@ -162,6 +221,12 @@ class Board:
                 [at.get((cart, consumable), NO_LINE) for cart, consumable in zip(carts, self.consumables, strict=True)],
                 dtype=int,
             )
+
+    def limited_to(self, lines: np.ndarray) -> Board:
+        """The same board, on which rooms reach for nothing but these lines."""
+        limited = copy(self)
+        limited.line_of = {room: np.where(np.isin(at, lines), at, NO_LINE) for room, at in self.line_of.items()}
+        return limited
 
 
 def _booked(known: Known, pmfs: dict[Slot, np.ndarray], line_of: dict[int, np.ndarray], board: Board) -> np.ndarray:
@@ -224,15 +289,16 @@ def opened_by_rooms(rooms: tuple[int, ...], usage: Usage, board: Board) -> np.nd
 def _added(expected: AddOns, pmfs: dict[Slot, np.ndarray], line_of: dict[int, np.ndarray], board: Board) -> np.ndarray:
     """What cases that nobody booked may use: (L, N). Each room's number of them is negative binomial."""
     number = {kind: n for n, kind in enumerate(pmfs)}
-    stacked = np.array(list(pmfs.values()))
+    shares = np.zeros((len(expected.kinds), len(pmfs)))
+    for n, mix in enumerate(expected.kinds.values()):
+        np.add.at(shares[n], [number[slot.anywhere] for slot in mix], list(mix.values()))
+    use = np.tensordot(shares, np.array(list(pmfs.values())), 1) if shares.size else []
     line, rows, a, b = [], [], [], []
-    for room, mix in expected.kinds.items():
+    for room, of_room in zip(expected.kinds, use, strict=True):
         reached = line_of[room]
         stocked = np.flatnonzero(reached != NO_LINE)
-        shares = np.zeros(len(pmfs))
-        np.add.at(shares, [number[slot.anywhere] for slot in mix], list(mix.values()))
         line.append(reached[stocked])
-        rows.append(np.tensordot(shares, stacked, 1)[stocked])
+        rows.append(of_room[stocked])
         a.append(np.full(len(stocked), expected.rate[room][0]))
         b.append(np.full(len(stocked), expected.rate[room][1]))
     if not rows:

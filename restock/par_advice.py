@@ -66,6 +66,9 @@ def keep_advice(department: Department, advice: ParAdvice, *, at: datetime, by=N
         lines=len(advice.lines),
     )
     refused = _refused_before(department)
+    now, then = advice.now, advice.then
+    days_short_now, days_short_then = now.days_short, then.days_short
+    on_hand_now, on_hand_then = now.mean_on_hand, then.mean_on_hand
     rows = []
     for n in np.flatnonzero(advice.advised != advice.par):
         line, par, advised = advice.lines[n], int(advice.par[n]), int(advice.advised[n])
@@ -78,10 +81,10 @@ def keep_advice(department: Department, advice: ParAdvice, *, at: datetime, by=N
                 service_level=float(advice.service_level[n]),
                 p_short_now=float(advice.p_short_now[n]),
                 p_short_advised=float(advice.p_short_advised[n]),
-                days_short_now=int(advice.now.days_short[n]),
-                days_short_advised=int(advice.then.days_short[n]),
-                on_hand_now=float(advice.now.mean_on_hand[n]),
-                on_hand_advised=float(advice.then.mean_on_hand[n]),
+                days_short_now=int(days_short_now[n]),
+                days_short_advised=int(days_short_then[n]),
+                on_hand_now=float(on_hand_now[n]),
+                on_hand_advised=float(on_hand_then[n]),
                 reason=advice.reasons[n],
                 **refused.get((line.pk, par, advised), {}),
             )

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
-from django.db.models import F, Max, Sum
+from django.db.models import F, Max, Q, Sum
 
 from inventory.models import Department
 
@@ -143,13 +143,15 @@ class _Running:
         )
 
 
-def read_log(department: Department, last: date) -> Log:
+def read_log(department: Department, last: date, *, first: date = date.min) -> Log:
+    """The cases from `first` to `last` with what they used: four queries over the records of those days."""
+    between = (first, last)
     extras = defaultdict(list)
-    through = Case.extras.through.objects.filter(case__department=department, case__date__lte=last)
+    through = Case.extras.through.objects.filter(case__department=department, case__date__range=between)
     for case_id, extra_id in through.values_list("case", "extra"):
         extras[case_id].append(extra_id)
     cases, booked = defaultdict(dict), defaultdict(list)
-    rows = Case.objects.filter(department=department, date__lte=last).order_by(
+    rows = Case.objects.filter(department=department, date__range=between).order_by(
         "date", "room__walk_order", "room", "order"
     )
     fields = ("pk", "date", "room", "case_type", "technique", "size_class", "status", "added_on_the_day", "logged_at")
@@ -162,16 +164,17 @@ def read_log(department: Department, last: date) -> Log:
     used, loose, newest, newest_loose = defaultdict(dict), defaultdict(list), defaultdict(dict), defaultdict(dict)
     records = UsageRecord.objects.filter(department=department).order_by()
     totals = {"pieces": Sum(F("used") + F("opened_unused")), "newest": Max("pk")}
-    by_case = records.filter(case__date__lte=last).values_list("case", "consumable").annotate(**totals)
+    by_case = records.filter(case__date__range=between).values_list("case", "consumable").annotate(**totals)
     for case_id, consumable, n, pk in by_case.iterator(chunk_size=20_000):
         newest[case_id][consumable] = pk
         if n > 0:
             used[case_id][consumable] = n
-    by_day = records.filter(case__isnull=True, date__lte=last).values_list("date", "room", "consumable")
+    by_day = records.filter(case__isnull=True, date__range=between).values_list("date", "room", "consumable")
     for day, room, consumable, n, pk in by_day.annotate(**totals):
         loose[day].append((room, consumable, n))
         newest_loose[day][room, consumable] = pk
-    return Log(cases, booked, used, loose, newest, newest_loose, emptying_records(records))
+    of_these_days = records.filter(Q(case__date__range=between) | Q(date__range=between))
+    return Log(cases, booked, used, loose, newest, newest_loose, emptying_records(of_these_days))
 
 
 def used_on(log: Log, frame: Frame, day: date) -> np.ndarray:

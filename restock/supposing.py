@@ -40,7 +40,7 @@ import numpy as np
 from inventory.models import Department
 
 from .advising.storerooms import OrderProposal, advise_orders
-from .forecast import Known, forecast_day, kinds_of_case, read_frame, read_known
+from .forecast import forecast_day, kinds_of_case, read_frame, read_known, with_list
 from .forecasting import demand
 from .models import Policy
 from .planning import Draft, decide
@@ -104,14 +104,13 @@ class Answer:
 def suppose(department: Department, day: date, supposition: Supposition, *, policy: Policy) -> Answer:
     """Plan the day as it is listed and as it is supposed, from the same learning and the same counts."""
     frame, known = read_frame(department), read_known(department, day)
-    supposed = replace(known, slots=supposition.of_list(known.slots))
-    usage = learn_usage(frame.setups, known.tallies, [*known.slots, *supposed.slots, *kinds_of_case(known)])
+    supposed = supposition.of_list(known.slots)
+    usage = learn_usage(frame.setups, known.tallies, [*known.slots, *supposed, *kinds_of_case(known)])
     stock = read_stock(department, frame.lines, on=day)
 
-    def planned(of: Known, held: Stock) -> Draft:
-        return decide(forecast_day(frame, of, usage=usage), held, policy=policy)
-
-    before, after = planned(known, stock), planned(supposed, supposition.of_stock(stock))
+    listed = forecast_day(frame, known, usage=usage)
+    before = decide(listed, stock, policy=policy)
+    after = decide(with_list(listed, supposed), supposition.of_stock(stock), policy=policy)
     return Answer(before, after, _differences(before, after), _running_out(department, day, supposition))
 
 

@@ -158,12 +158,14 @@ def learn_usage(setups: Setups, tallies: Tallies, slots: Iterable[Slot]) -> Usag
 
 def _learn_group(lines: list[Line], seen: list[Slot], setups: Setups, tallies: Tallies) -> LearnedLines:
     cells: dict[Cell, int] = {}
+    by_dependency: dict[tuple, dict[int, int]] = {}  # the cell of each stratum: lines that depend on the same share it
+    cell_of = {}
     for line in lines:
-        for slot in seen:
-            cells.setdefault(setups.cell(line, slot), len(cells))
-    cell_of = {
-        line: {stratum: cells[setups.cell(line, slot)] for stratum, slot in tallies.slots.items()} for line in lines
-    }
+        depends_on = (line in setups.sized, setups.named_by[line])
+        if depends_on not in by_dependency:
+            number = {slot: cells.setdefault(setups.cell(line, slot), len(cells)) for slot in seen}
+            by_dependency[depends_on] = {stratum: number[slot] for stratum, slot in tallies.slots.items()}
+        cell_of[line] = by_dependency[depends_on]
     parent = _numbered((technique, size, extras) for _, technique, size, extras in cells)
     standard = setups.standard(lines, list(cells), K_MAX)
     learned = _learn_lines(lines, cell_of, parent, standard, setups, tallies, by_room=False)

@@ -25,9 +25,9 @@ from .past import (
     DAYS,
     average_demand,
     capacities_of,
+    last_operating_days,
     least_pars,
     lists_as_known,
-    operating_days,
     pars_of,
     policy_of,
     service_levels,
@@ -76,8 +76,10 @@ def advise_pars(department: Department, *, today: date, days: int = DAYS) -> Par
     today: the horizon is the last `days` operating days before it. Raises ValueError where there is none.
     """
     policy, frame = policy_of(department), read_frame(department)
-    log = read_log(department, today)
-    horizon = operating_days(log, before=today, days=days)
+    horizon = last_operating_days(department, before=today, days=days)
+    if not horizon:
+        raise ValueError("A schedule horizon needs at least one day with a list and a log.")
+    log = read_log(department, horizon[-1], first=horizon[0])
     lists = lists_as_known(department, log, horizon, tallies=read_tallies(department, today), on=today)
     average = average_demand(frame, lists)
     lines, level, least = frame.lines, service_levels(frame.lines, policy), least_pars(frame.lines)

@@ -2,17 +2,30 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
+from django.db.models import Count, Q
 
 from inventory.models import Basis, Criticality, Department, StockingLine
 from restock.calls import add_ons, cancellation
-from restock.forecast import Board, DayForecast, Frame, Known, forecast_with, kinds_of_case, opened_by_rooms
+from restock.forecast import (
+    Board,
+    DayForecast,
+    Frame,
+    Known,
+    expected_beyond_list,
+    expected_of_list,
+    forecast_with,
+    kinds_of_case,
+    opened_by_rooms,
+)
+from restock.forecasting.convolution import plus
 from restock.forecasting.levels import service_target
-from restock.models import Policy
+from restock.models import Case, Policy
 from restock.replay import Log
 from restock.setups import Slot
 from restock.tallies import Tallies
@@ -31,6 +44,15 @@ def operating_days(log: Log, *, before: date, days: int) -> list[date]:
     """The last `days` days before the day that had a list and of which at least one case was logged, oldest first."""
     with_list = [day for day, slots in log.booked.items() if slots and day < before and log.cases.get(day)]
     return sorted(with_list)[-days:]
+
+
+def last_operating_days(department: Department, *, before: date, days: int) -> list[date]:
+    """As `operating_days`, by one query instead of from a log in memory."""
+    booked = Q(added_on_the_day=False)
+    logged = Q(logged_at__isnull=False) & ~Q(status=Case.Status.CANCELLED)
+    by_day = Case.objects.filter(department=department, date__lt=before).order_by("-date").values("date")
+    counted = by_day.annotate(booked=Count("pk", filter=booked), logged=Count("pk", filter=logged))
+    return sorted(counted.filter(booked__gt=0, logged__gt=0).values_list("date", flat=True)[:days])
 
 
 @dataclass(frozen=True)
@@ -53,8 +75,13 @@ class Beliefs:
         rooms = tuple(dict.fromkeys(slot.room_id for slot in known.slots))
         return forecast_with(self.board, known, self.pmfs, opened_by_rooms(rooms, self.usage, self.board))
 
+    def demand_of_list(self, known: Known) -> np.ndarray:
+        """The same without what may be added: restock.forecast.expected_of_list."""
+        rooms = tuple(dict.fromkeys(slot.room_id for slot in known.slots))
+        return expected_of_list(self.board, known, self.pmfs, opened_by_rooms(rooms, self.usage, self.board))
+
     def demand_of_days(self, known: Known, open_rooms: tuple[int, ...]) -> np.ndarray:
-        """The same when the cases of `known` are those of several days: (L, N) pieces.
+        """Of every cart line when the cases of `known` are those of several days: (L, N) pieces.
 
         open_rooms: each room once for every day on which it opens what goes by room and day. What the cases of one
         room-day have in common evens out over the days and is left aside.
@@ -113,13 +140,25 @@ def average_demand(frame: Frame, lists: list[Known]) -> np.ndarray:
         raise ValueError("A schedule horizon needs at least one day.")
     kinds = list(dict.fromkeys(kind for known in lists for kind in kinds_of_case(known)))
     beliefs = believe(frame, lists[0].tallies, kinds)
-    total = np.zeros((len(frame.lines), 1))
+    alike: dict[int, list[Known]] = defaultdict(list)
     for known in lists:
-        pmf = beliefs.demand(known)
-        width = max(total.shape[1], pmf.shape[1])
-        total = np.pad(total, ((0, 0), (0, width - total.shape[1])))
-        total[:, : pmf.shape[1]] += pmf
+        alike[id(known.add_ons)].append(known)  # what nobody booked is added once to the average of a weekday's lists
+    total = np.zeros((len(frame.lines), 1))
+    for days in alike.values():
+        of_lists = np.zeros((len(frame.lines), 1))
+        for known in days:
+            of_lists = _sum(of_lists, beliefs.demand_of_list(known))
+        total = _sum(total, plus(of_lists, expected_beyond_list(beliefs.board, days[0], beliefs.pmfs)))
     return total / len(lists)
+
+
+def _sum(one: np.ndarray, other: np.ndarray) -> np.ndarray:
+    """Of weights of distributions (L, N) and (L, M), as wide as the wider one."""
+    if one.shape[1] < other.shape[1]:
+        one, other = other, one
+    total = one.copy()
+    total[:, : other.shape[1]] += other
+    return total
 
 
 def service_levels(lines: tuple[StockingLine, ...], policy: Policy) -> np.ndarray:

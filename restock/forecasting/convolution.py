@@ -181,7 +181,7 @@ class _Transforms:
         used[entries.index[at]] = True
         n_used = int(used.sum())
         table_bytes = 16 * len(entries.pmfs) * n_used * shape[1]
-        if n_used < at.size and table_bytes <= TABLE_BYTES:
+        if n_used < at.size * len(entries.weights) and table_bytes <= TABLE_BYTES:
             self.row = np.cumsum(used) - 1
             self.table = np.fft.rfft(entries.pmfs[:, used], length)
 

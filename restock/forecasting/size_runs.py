@@ -6,6 +6,9 @@ each other, so the pieces of one size are a binomial thinning of the run's total
 
 from __future__ import annotations
 
+from functools import cache
+from math import comb
+
 import numpy as np
 
 from restock.forecasting.dirichlet import WEIGHTS, log_prior, mixture_log_likelihood
@@ -29,15 +32,16 @@ def learn_split(counts: np.ndarray, standard: np.ndarray) -> np.ndarray:
 
 def binomial_table(probability: np.ndarray, k_max: int) -> np.ndarray:
     """P(k of q pieces are picked): (...) -> (..., q, k), both 0..k_max, each picked with `probability`."""
-    from scipy.special import gammaln, xlog1py, xlogy
-
     pieces = np.arange(k_max + 1)
-    q, k = pieces[:, None], pieces[None, :]
-    possible = k <= q
-    left = np.where(possible, q - k, 0)
-    log_ways = gammaln(q + 1) - gammaln(k + 1) - gammaln(left + 1)
-    p = np.asarray(probability, dtype=float)[..., None, None]
-    return np.where(possible, np.exp(log_ways + xlogy(k, p) + xlog1py(left, -p)), 0.0)
+    left = pieces[:, None] - pieces[None, :]
+    p = np.asarray(probability, dtype=float)[..., None]
+    return _ways(k_max) * (p**pieces)[..., None, :] * ((1.0 - p) ** pieces)[..., np.maximum(left, 0)]
+
+
+@cache
+def _ways(k_max: int) -> np.ndarray:
+    """Binomial coefficients q over k: (q, k), both 0..k_max."""
+    return np.array([[comb(q, k) for k in range(k_max + 1)] for q in range(k_max + 1)], dtype=float)
 
 
 def split_run(pmf: np.ndarray, probability: np.ndarray | float) -> np.ndarray:

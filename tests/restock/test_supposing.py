@@ -1,18 +1,22 @@
 """What if: the plan again for a day that is only supposed."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
+import numpy as np
 import pytest
 
 from inventory import ledger
-from inventory.models import Movement
+from inventory.models import Movement, Room
 from restock.advising.storerooms import advise_orders
-from restock.models import Plan, Policy, SetupStandard
+from restock.forecast import forecast_day, read_frame, read_known, with_list
+from restock.models import CaseType, Plan, Policy, SetupStandard
 from restock.supposing import NotSupposable, read_supposition, suppose
 from tests.factories import (
     CartFactory,
     CaseFactory,
     CaseTypeFactory,
+    ConsumableFactory,
     RoomFactory,
     SizeClassFactory,
     StockingLineFactory,
@@ -58,6 +62,24 @@ def test_added_cases_raise_the_need_of_their_room_only(if_so):
     assert list(found) == ["OR-1"]
     before, after = found["OR-1"].need
     assert after >= before + 2
+
+
+def test_only_what_another_list_reaches_is_worked_out_again_and_all_is_as_if_it_were(listed, cart, room):
+    shared = CartFactory(restocked_from=cart.restocked_from)
+    shared.serves.set(Room.objects.all())
+    StockingLineFactory(place=shared, consumable=ConsumableFactory(), par=1)
+    SetupStandard.objects.create(
+        case_type=CaseType.objects.get(), consumable=shared.stocking_lines.get().consumable, probability=0.5
+    )
+    frame, known = read_frame(listed), read_known(listed, TOMORROW)
+    other = (*known.slots, replace(known.slots[0], room_id=Room.objects.get(code="OR-2").pk))
+
+    found = with_list(forecast_day(frame, known), other)
+
+    afresh = forecast_day(frame, replace(known, slots=other))
+    np.testing.assert_allclose(found.pmf, afresh.pmf, atol=1e-12)
+    assert (found.drawn, found.open_rooms, found.known) == (afresh.drawn, afresh.open_rooms, afresh.known)
+    np.testing.assert_array_equal(found.cases, afresh.cases)
 
 
 def test_a_cancelled_list_lowers_it(if_so):

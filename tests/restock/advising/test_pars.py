@@ -1,5 +1,8 @@
 """The par that a line should have, and what it would have changed."""
 
+from dataclasses import replace
+from datetime import timedelta
+
 import numpy as np
 import pytest
 from django.db import connection
@@ -7,12 +10,13 @@ from django.test.utils import CaptureQueriesContext
 
 from inventory.models import Basis, Criticality
 from restock.advising.pars import advise_pars
-from restock.advising.past import average_demand, lists_as_known, operating_days
-from restock.forecast import read_frame
+from restock.advising.past import average_demand, believe, last_operating_days, lists_as_known, operating_days
+from restock.forecast import kinds_of_case, read_frame
 from restock.forecasting import demand
-from restock.replay import read_log
+from restock.models import CaseType
+from restock.replay import read_log, used_on
 from restock.tallies import read_tallies
-from tests.factories import CaseTypeFactory, ConsumableFactory, StockingLineFactory
+from tests.factories import CaseFactory, CaseTypeFactory, ConsumableFactory, StockingLineFactory
 
 from .conftest import TODAY
 
@@ -23,6 +27,18 @@ def four_a_day(cart, room, tube, a_past):
     line = StockingLineFactory(place=cart, consumable=tube, par=3, capacity=30)
     a_past(room, CaseTypeFactory(), 20, [{tube: 1}] * 4)
     return line
+
+
+@pytest.fixture(params=["no day effect", "a day effect"])
+def a_day_of_its_own(department, room, tube, request):
+    """The tallies, with and without a day effect on tubes, and with cases that nobody booked."""
+    CaseFactory(
+        date=TODAY - timedelta(days=9), room=room, order=9, added_on_the_day=True, case_type=CaseType.objects.first()
+    )
+    tallies = read_tallies(department, TODAY)
+    if request.param == "a day effect":
+        return replace(tallies, fitted=replace(tallies.fitted, day_effect={tube.pk: 0.3}))
+    return tallies
 
 
 def test_the_advised_par_is_the_smallest_that_lasts_often_enough_over_the_horizon(department, four_a_day):
@@ -36,6 +52,44 @@ def test_the_advised_par_is_the_smallest_that_lasts_often_enough_over_the_horizo
     assert len(advice.days) == 20
     assert demand.p_short(average, par)[0] <= 0.05 < demand.p_short(average, par - 1)[0]
     assert advice.p_short_advised == pytest.approx(demand.p_short(average, par))
+
+
+def test_the_horizon_averages_whole_evenings_whatever_is_worked_out_once_for_several(
+    department, four_a_day, a_day_of_its_own
+):
+    log = read_log(department, TODAY)
+    days = operating_days(log, before=TODAY, days=10)
+    lists = lists_as_known(department, log, days, tallies=a_day_of_its_own, on=TODAY)
+    frame = read_frame(department)
+
+    found = average_demand(frame, lists)
+
+    beliefs = believe(frame, lists[0].tallies, {kind for known in lists for kind in kinds_of_case(known)})
+    evenings = [beliefs.demand(known) for known in lists]
+    expected = sum(np.pad(pmf, ((0, 0), (0, found.shape[1] - pmf.shape[1]))) for pmf in evenings) / len(evenings)
+    np.testing.assert_allclose(found, expected, atol=1e-11)
+
+
+def test_the_horizon_is_found_without_reading_the_log(department, room, four_a_day):
+    log = read_log(department, TODAY)
+
+    for before in (TODAY, TODAY - timedelta(days=7)):
+        days = last_operating_days(department, before=before, days=6)
+        assert days == operating_days(log, before=before, days=6)
+
+    CaseFactory(date=TODAY - timedelta(days=40), room=room)  # listed, and never logged
+    assert min(last_operating_days(department, before=TODAY, days=90)) == TODAY - timedelta(days=20)
+
+
+def test_a_part_of_the_log_holds_what_the_whole_holds_of_those_days(department, four_a_day):
+    frame, days = read_frame(department), [TODAY - timedelta(days=n) for n in (5, 4, 3)]
+
+    part, whole = read_log(department, days[-1], first=days[0]), read_log(department, TODAY)
+
+    assert sorted(part.cases) == days
+    for day in days:
+        assert part.cases[day] == whole.cases[day]
+        np.testing.assert_array_equal(used_on(part, frame, day), used_on(whole, frame, day))
 
 
 def test_advice_counts_what_it_would_have_changed_on_the_pieces_really_used(department, four_a_day):
