@@ -23,8 +23,8 @@ class Choice:
     short_pieces: int
 
 
-def choose_lots(lots: Iterable[LotOnHand], *, needed_pieces: int, on: date) -> Choice:
-    """Take the needed pieces from the lots that expire first.
+def choose_lots(lots: Iterable[LotOnHand], *, needed_pieces: int, on: date, longest_first: bool = False) -> Choice:
+    """Take the needed pieces from the lots that expire first, or `longest_first` from those that last longest.
 
     A lot can be used through the end of its expiry date (ISO 15223-1, symbol 5.1.4), so one that
     expires on `on` is still taken. A lot without a known date is taken last. Lots that expire
@@ -35,7 +35,7 @@ def choose_lots(lots: Iterable[LotOnHand], *, needed_pieces: int, on: date) -> C
     if needed_pieces < 0:
         raise ValueError("Cannot take fewer than zero pieces.")
     in_date = [lot for lot in lots if lot.usable and (lot.expires_on is None or lot.expires_on >= on)]
-    in_date.sort(key=lambda lot: lot.expires_on or date.max)
+    in_date.sort(key=lambda lot: lot.expires_on or (date.min if longest_first else date.max), reverse=longest_first)
 
     taken = []
     missing = needed_pieces

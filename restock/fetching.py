@@ -13,7 +13,7 @@ from django.utils.translation import gettext as _
 
 from inventory import ledger
 from inventory.fefo import LotOnHand, choose_lots
-from inventory.models import Consumable, Count, Holding, Movement, Place, Room
+from inventory.models import Consumable, Count, Holding, Lot, Movement, Place, Room
 
 from .routes import routes
 
@@ -120,8 +120,12 @@ def carry(
     at: datetime,
     key: str,
     reason: str,
+    lot: Lot | None = None,
+    longest_first: bool = False,
 ) -> list[Movement]:
-    """Record pieces carried from one place to another, lots that expire first before the others.
+    """Record pieces carried from one place to another: of `lot`, or else lots that expire first before the others.
+
+    longest_first: those that last longest instead, as a swap brings them back.
 
     One movement for each lot: `ledger.movements_of(key)`. Raises InsufficientStock as `ledger.move` does.
     """
@@ -130,8 +134,10 @@ def carry(
         LotOnHand(h.lot_id, h.lot.expires_on, h.quantity, h.lot.quarantined_at is None)
         for h in held.select_related("lot").order_by("lot")
     ]
-    choice = choose_lots(lots, needed_pieces=quantity, on=source.department.local_date(at))
+    choice = choose_lots(lots, needed_pieces=quantity, on=source.department.local_date(at), longest_first=longest_first)
     parts = [*choice.taken, *([(None, choice.short_pieces)] if choice.short_pieces else [])]
+    if lot is not None:
+        parts = [(lot.pk, quantity)]
     return ledger.record(
         (
             ledger.Entry(

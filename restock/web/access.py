@@ -87,6 +87,8 @@ RULES: dict[str, frozenset[str]] = {
             "save-drawer",
             "count-here",
             "moves",
+            "record-moved",
+            "undo-moved",
         ),
         RESTOCKING,
     ),

@@ -107,7 +107,9 @@ def own_totals(user, department: Department, *, since: date) -> OwnTotals:
     """What one person logged from that day on and did not take back: two queries. For nobody but that person."""
     begin = department.local_midnight(since)
     standing = CaseLog.objects.filter(by=user, case__department=department, at__gte=begin, undoes=None, undone_by=None)
-    sums = UsageRecord.objects.filter(log__in=standing).aggregate(used=Sum("used", default=0), unused=Sum("opened_unused", default=0))
+    sums = UsageRecord.objects.filter(log__in=standing).aggregate(
+        used=Sum("used", default=0), unused=Sum("opened_unused", default=0)
+    )
     return OwnTotals(
         cases=standing.values("case").distinct().count(), pieces=sums["used"] + sums["unused"], unused=sums["unused"]
     )

@@ -2,7 +2,7 @@
 
 import re
 import uuid
-from datetime import date
+from datetime import date, timedelta
 from io import BytesIO
 
 import pytest
@@ -31,6 +31,7 @@ from tests.factories import (
 from .test_pages import order, words
 from .test_query_counts import queries
 
+KEY = "3b6f0d0e-0000-4000-8000-000000000001"
 PAGES = ["round", "walk", "fill-cart", "round-sheet"]
 
 
@@ -485,8 +486,8 @@ class TestMoves:
 
         said = words(signed_in.get(reverse("moves") + "?now=yes"))
 
-        assert "Cart 9 → to Cart 1 6 × Line" in said
-        assert "This page records nothing" in said
+        assert "Cart 9 → to Cart 1 worth" in said
+        assert "6 × Line" in said
         assert not Movement.objects.filter(kind="move").exists()
 
     def test_sixty_lines_take_no_more_queries_than_one(self, signed_in, scarce):
@@ -498,6 +499,97 @@ class TestMoves:
         of_sixty = queries(signed_in, where)
 
         assert len(of_sixty) == len(of_one)
+
+
+class TestMoveDone:
+    @pytest.fixture
+    def other(self, storeroom):
+        return CartFactory(name="Cart 9", restocked_from=storeroom)
+
+    @pytest.fixture
+    def line(self, other, technician, tomorrow):
+        """Four pieces on cart 9: two of lot SOON and two of lot LATE."""
+        line = ConsumableFactory(name="Bougie")
+        for number, days in (("SOON", 20), ("LATE", 400)):
+            lot = LotFactory(consumable=line, number=number, expires_on=tomorrow + timedelta(days=days))
+            ledger.receive(
+                place=other, consumable=line, lot=lot, quantity=2, by=technician, at=timezone.now(), key=number
+            )
+        return line
+
+    @pytest.fixture
+    def done(self, signed_in, plan, cart, other, line):
+        """`done(pieces=3)`: say on the page that so many went from cart 9 to cart 1."""
+
+        def post(htmx=True, **more):
+            told = {"key": KEY, "source": other.pk, "destination": cart.pk, "consumable": line.pk, "advised": 4} | more
+            return signed_in.post(reverse("record-moved"), told, headers={"HX-Request": "true"} if htmx else {})
+
+        return post
+
+    def test_is_in_the_ledger_with_its_lots_and_once_however_often_sent(self, done, cart, line):
+        done(pieces=3)
+        answer = done(pieces=3)
+
+        moved = Movement.objects.filter(kind="move")
+        assert sorted(moved.values_list("lot__number", "quantity")) == [("LATE", 1), ("SOON", 2)]
+        assert cart.on_hand(line) == 3
+        assert "3 moved" in words(answer)
+
+    def test_fewer_than_advised_leaves_the_rest_to_do(self, done):
+        answer = done(pieces=1)
+
+        assert 'name="pieces" value="3"' in answer.text
+
+    def test_lot_that_was_taken_is_the_lot_that_moves(self, done, line):
+        done(pieces=2, lot=line.lots.get(number="LATE").pk)
+
+        assert Movement.objects.get(kind="move").lot.number == "LATE"
+
+    def test_swap_brings_as_many_longer_dated_ones_back(self, done, cart, other, line, technician, tomorrow):
+        fresh = LotFactory(consumable=line, number="FRESH", expires_on=tomorrow + timedelta(days=900))
+        ledger.receive(
+            place=cart, consumable=line, lot=fresh, quantity=5, by=technician, at=timezone.now(), key="fresh"
+        )
+
+        done(pieces=2, swap="on")
+
+        assert set(Movement.objects.filter(kind="move").values_list("source", "lot__number", "quantity")) == {
+            (other.pk, "SOON", 2),
+            (cart.pk, "FRESH", 2),
+        }
+        assert (cart.on_hand(line), other.on_hand(line)) == (5, 4)
+
+    def test_undone_the_pieces_are_where_they_were_and_both_rows_stay(self, signed_in, done, cart, other, line):
+        done(pieces=3)
+
+        signed_in.post(reverse("undo-moved"), {"key": KEY}, follow=True)
+        signed_in.post(reverse("undo-moved"), {"key": KEY}, follow=True)
+
+        assert (cart.on_hand(line), other.on_hand(line)) == (0, 4)
+        assert Movement.objects.filter(kind="reverse").count() == 2
+        assert "Done today" not in words(signed_in.get(reverse("moves")))
+        assert "was taken back" in words(done(pieces=3))
+
+    def test_without_scripts_the_page_lists_what_was_done(self, signed_in, done):
+        answer = done(htmx=False, pieces=2)
+
+        said = words(signed_in.get(answer.url))
+        assert "2 × Bougie Cart 9 → to Cart 1 · lot SOON" in said
+
+    def test_more_than_a_storeroom_has_on_record_is_refused_and_what_was_typed_kept(self, done, storeroom, line):
+        answer = done(source=storeroom.pk, pieces=2)
+
+        assert "2 were asked for" in words(answer)
+        assert 'name="pieces" value="2"' in answer.text
+        assert not Movement.objects.filter(kind="move").exists()
+
+    def test_place_of_another_department_cannot_be_named(self, done):
+        elsewhere = CartFactory(department=open_department(code="far", name="Far away"))
+
+        done(source=elsewhere.pk, pieces=2)
+
+        assert not Movement.objects.filter(kind="move").exists()
 
 
 @pytest.mark.parametrize("page", PAGES)

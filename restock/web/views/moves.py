@@ -1,16 +1,42 @@
-"""What is worth carrying between places tonight, beside the pick list. Read only: nothing here is recorded."""
+"""What is worth carrying between places tonight, beside the pick list, and that it was carried."""
 
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from uuid import uuid4
+
+from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
+from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
-from django.views.decorators.http import require_safe
+from django.views.decorators.http import require_POST, require_safe
 
+from inventory.models import Consumable, Holding, Place
+from restock.advising.moves import Walk
 from restock.advising.tonight import advise_moves
+from restock.moving import Done, NotMoved, lots_to_take, moves_since, record_move, take_back
 
+from ..acting_forms import UndoForm
 from ..ages import day_words
 from ..current import current_department, current_plan, today
+from ..moves_form import MovedForm
 from .evening import no_plan
+
+
+@dataclass
+class MoveRow:
+    """One move on the page: what is advised, which lots to take, what was done of it and what was refused."""
+
+    source: Place
+    destination: Place
+    consumable: Consumable
+    pieces: int
+    is_swap: bool
+    lots: list[Holding]
+    key: str = field(default_factory=lambda: str(uuid4()))
+    done: Done | None = None
+    trouble: str = ""
 
 
 @require_safe
@@ -19,22 +45,117 @@ def moves(request: HttpRequest) -> HttpResponse:
     plan = current_plan(request)
     if plan is None:
         return no_plan(request)
-    context = {"plan": plan, "when": day_words(plan.for_date, today(request))}
+    department, day = current_department(request), today(request)
+    context = {
+        "plan": plan,
+        "when": day_words(plan.for_date, day),
+        "done": moves_since(department, department.local_midnight(day)),
+    }
     if request.GET.get("now") == "yes":
-        advice = advise_moves(current_department(request), plan.for_date)
+        advice = advise_moves(department, plan.for_date)
         hardly_needed = ngettext(
             "hardly needed within %(days)d day", "hardly needed within %(days)d days", advice.wait_days
         ) % {"days": advice.wait_days}
+        walks = [
+            (_("Between carts"), _("where the storerooms are short"), advice.between_carts, False),
+            (_("Back to the storeroom"), hardly_needed, advice.back_to_storeroom, False),
+            (
+                _("Short-dated pieces"),
+                _("for as many longer-dated ones of a place that uses them in time"),
+                advice.dates.swaps,
+                True,
+            ),
+        ]
+        every = [walk for _title, _why, some, _swap in walks for walk in some]
+        lots = lots_to_take([(walk.source.pk, move.consumable.pk) for walk in every for move in walk.moves], on=day)
         context |= {
             "advice": advice,
-            "lists": [
-                (_("Between carts"), _("where the storerooms are short"), advice.between_carts),
-                (_("Back to the storeroom"), hardly_needed, advice.back_to_storeroom),
-                (
-                    _("Short-dated pieces"),
-                    _("for longer-dated ones of a place that uses them in time"),
-                    advice.dates.swaps,
-                ),
-            ],
+            "lists": [(title, why, _rows(some, lots, is_swap=swap)) for title, why, some, swap in walks],
         }
     return render(request, "rounds/moves.html", context)
+
+
+@require_POST
+def record_moved(request: HttpRequest) -> HttpResponse:
+    """Record that pieces were carried. Answers htmx with the row, and a plain form with the page."""
+    form = MovedForm(request.POST, department=current_department(request))
+    if not form.is_valid():
+        return _refused(request, form, " ".join(word for words in form.errors.values() for word in words))
+    told = form.cleaned_data
+    advised = told.pop("advised")
+    try:
+        done = record_move(by=request.user, at=timezone.now(), **told)
+    except NotMoved as problem:
+        return _refused(request, form, str(problem))
+    if not request.htmx:
+        messages.success(request, _moved_words(done))
+        return redirect("moves")
+    row = _row_of(form)
+    row.done, row.pieces = done, max(advised - done.pieces, 0)
+    return render(request, "rounds/move_row.html", {"row": row})
+
+
+@require_POST
+def undo_moved(request: HttpRequest) -> HttpResponse:
+    """Take a move back: the pieces are where they were, by a reversal that stays visible."""
+    form = UndoForm(request.POST)
+    try:
+        if not form.is_valid():
+            raise NotMoved(_("Nothing was taken back: open the page again and press Undo there."))
+        take_back(
+            department=current_department(request), key=form.cleaned_data["key"], by=request.user, at=timezone.now()
+        )
+    except NotMoved as problem:
+        messages.error(request, str(problem))
+    else:
+        messages.success(request, _("Taken back: the pieces are on record where they were before."))
+    return redirect("moves")
+
+
+def _rows(walks: Iterable[Walk], lots: dict, *, is_swap: bool) -> list[tuple[Walk, list[MoveRow]]]:
+    return [
+        (
+            walk,
+            [
+                MoveRow(
+                    walk.source,
+                    walk.destination,
+                    move.consumable,
+                    move.pieces,
+                    is_swap,
+                    lots.get((walk.source.pk, move.consumable.pk), []),
+                )
+                for move in walk.moves
+            ],
+        )
+        for walk in walks
+    ]
+
+
+def _row_of(form: MovedForm) -> MoveRow:
+    """The row that the form was sent from, with a key for what may follow."""
+    told = form.cleaned_data
+    place, line = told["source"], told["consumable"]
+    lots = lots_to_take([(place.pk, line.pk)], on=form.department.local_date(timezone.now()))
+    return MoveRow(
+        place, told["destination"], line, told.get("pieces") or 0, told["swap"], lots.get((place.pk, line.pk), [])
+    )
+
+
+def _refused(request: HttpRequest, form: MovedForm, words: str) -> HttpResponse:
+    if request.htmx and all(form.cleaned_data.get(name) for name in ("source", "destination", "consumable")):
+        row = _row_of(form)
+        row.trouble = words
+        row.pieces = form.data.get("pieces", "")[:10]
+        return render(request, "rounds/move_row.html", {"row": row})
+    messages.error(request, words)
+    return redirect("moves")
+
+
+def _moved_words(done: Done) -> str:
+    return _("Recorded: %(pieces)d × %(line)s, %(source)s to %(destination)s.") % {
+        "pieces": done.pieces,
+        "line": done.consumable.label,
+        "source": done.source.name,
+        "destination": done.destination.name,
+    }
