@@ -48,9 +48,10 @@ def recall_list(request: HttpRequest) -> HttpResponse:
             answered=Count("places", filter=Q(places__answers__isnull=False), distinct=True),
         )
     )
+    still_open, closed = list(known.filter(closed_at=None)), known.filter(closed_at__isnull=False)[:CLOSED_SHOWN]
     context = {
-        "open": known.filter(closed_at=None),
-        "closed": known.filter(closed_at__isnull=False)[:CLOSED_SHOWN],
+        "open": len(still_open),
+        "groups": [(_("Open"), still_open), (_("Closed"), closed)],
         "may_open": allows("recall-new", request.user),
     }
     if request.method == "POST":
