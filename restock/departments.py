@@ -4,6 +4,7 @@ from math import ceil
 
 from django.contrib.auth.models import Group
 from django.db import transaction
+from django.utils.translation import gettext, gettext_noop
 
 from inventory.departments import open_department
 from inventory.models import Department
@@ -13,30 +14,31 @@ from .sizing import DAYS_PER_YEAR
 
 ROLES = ("clinician", "technician", "supervisor")
 
-# A starting point that a department edits. Neonate to 27 days and adolescent from 12 years are those of ICH E11
-# (2000, from memory); the bounds between, and adult sizes from 16 years, are common practice, no source.
+# A starting point that a department edits, named in the language it begins in. Neonate to 27 days and adolescent from
+# 12 years are those of ICH E11 (2000, from memory); the bounds between, and adult sizes from 16 years, are common
+# practice, no source.
 # (code, first day of life, years below which, sex)
 SIZE_CLASSES = (
-    ("neonate", 0, 28 / DAYS_PER_YEAR, ""),
-    ("infant", 28 / DAYS_PER_YEAR, 1, ""),
-    ("toddler", 1, 3, ""),
-    ("child", 3, 7, ""),
-    ("older child", 7, 12, ""),
-    ("adolescent", 12, 16, ""),
-    ("adult female", 16, None, SizeClass.Sex.FEMALE),
-    ("adult male", 16, None, SizeClass.Sex.MALE),
-    ("adult", 16, None, ""),
+    (gettext_noop("neonate"), 0, 28 / DAYS_PER_YEAR, ""),
+    (gettext_noop("infant"), 28 / DAYS_PER_YEAR, 1, ""),
+    (gettext_noop("toddler"), 1, 3, ""),
+    (gettext_noop("child"), 3, 7, ""),
+    (gettext_noop("older child"), 7, 12, ""),
+    (gettext_noop("adolescent"), 12, 16, ""),
+    (gettext_noop("adult female"), 16, None, SizeClass.Sex.FEMALE),
+    (gettext_noop("adult male"), 16, None, SizeClass.Sex.MALE),
+    (gettext_noop("adult"), 16, None, ""),
 )
 DEFAULT_SIZE_CLASS = "adult"
 
 EXTRAS = (
-    "arterial line set",
-    "central line set",
-    "ultrasound-guided access",
-    "fluid warming set",
-    "difficult-airway standby",
-    "pacing magnet",
-    "defibrillator standby",
+    gettext_noop("arterial line set"),
+    gettext_noop("central line set"),
+    gettext_noop("ultrasound-guided access"),
+    gettext_noop("fluid warming set"),
+    gettext_noop("difficult-airway standby"),
+    gettext_noop("pacing magnet"),
+    gettext_noop("defibrillator standby"),
 )
 
 
@@ -55,7 +57,7 @@ def begin_department(*, code: str, name: str, time_zone: str = "UTC") -> Departm
             SizeClass(
                 department=department,
                 code=_code(words),
-                name=words,
+                name=gettext(words),
                 age_days_from=ceil(from_years * DAYS_PER_YEAR),
                 age_days_below=None if below_years is None else ceil(below_years * DAYS_PER_YEAR),
                 sex=sex,
@@ -65,7 +67,9 @@ def begin_department(*, code: str, name: str, time_zone: str = "UTC") -> Departm
             for position, (words, from_years, below_years, sex) in enumerate(SIZE_CLASSES, start=1)
         )
     if not department.extras.exists():
-        Extra.objects.bulk_create(Extra(department=department, code=_code(words), name=words) for words in EXTRAS)
+        Extra.objects.bulk_create(
+            Extra(department=department, code=_code(words), name=gettext(words)) for words in EXTRAS
+        )
     return department
 
 

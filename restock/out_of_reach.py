@@ -7,6 +7,10 @@ from __future__ import annotations
 
 from collections import defaultdict
 
+from django.utils.formats import number_format
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
 from inventory.models import Consumable, Owner, Place, Room
 
 from .forecast import DayForecast
@@ -61,8 +65,16 @@ def sentences(entries: list[dict]) -> list[str]:
 def _sentence(
     *, room: str, code: str, name: str, cases: int, mean: float, fetch_from: str | None, pharmacy: bool
 ) -> str:
-    uses = "1 case likely uses it" if cases == 1 else f"{cases} cases likely use it"
-    where = f"fetch from {fetch_from}" if fetch_from else "no storeroom is in reach either"
+    uses = ngettext("%(n)s case likely uses it", "%(n)s cases likely use it", cases) % {"n": cases}
+    where = _("no storeroom is in reach either")
     if pharmacy:
-        where = "ask the pharmacy"
-    return f"No cart in reach of {room} keeps {name}: {uses}, {mean:.1f} pieces on average; {where}."
+        where = _("ask the pharmacy")
+    elif fetch_from:
+        where = _("fetch from %(storeroom)s") % {"storeroom": fetch_from}
+    return _("No cart in reach of %(room)s keeps %(name)s: %(uses)s, %(mean)s pieces on average; %(where)s.") % {
+        "room": room,
+        "name": name,
+        "uses": uses,
+        "mean": number_format(mean, decimal_pos=1),
+        "where": where,
+    }

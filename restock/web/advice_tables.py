@@ -3,7 +3,7 @@
 import django_tables2 as tables
 from django.urls import reverse
 from django.utils.html import format_html
-from django.utils.translation import gettext as say
+from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 from restock.models import AdvisedPar
@@ -19,7 +19,7 @@ TYPED = {"td": {"class": "cell-typed"}}
 def before_after(before, after):
     """Two figures with words for who cannot see the arrow."""
     return format_html(
-        '{} <span aria-hidden="true">→</span><span class="seen-by-reader">{}</span> {}', before, say("to"), after
+        '{} <span aria-hidden="true">→</span><span class="seen-by-reader">{}</span> {}', before, gettext("to"), after
     )
 
 
@@ -44,7 +44,7 @@ class AdvisedParTable(tables.Table):
         attrs = {"class": "tall-rows"}
 
     def render_tick(self, record: AdvisedPar):
-        name = say("%(line)s on %(place)s") % {"line": self._label(record), "place": record.stocking_line.place}
+        name = gettext("%(line)s on %(place)s") % {"line": self._label(record), "place": record.stocking_line.place}
         return format_html(
             '<label class="tick-area"><input type="checkbox" name="ticked" value="{}" aria-label="{}"></label>',
             record.pk,
@@ -64,7 +64,7 @@ class AdvisedParTable(tables.Table):
             'aria-label="{}">',
             record.pk,
             record.advised,
-            say("New par of %(line)s") % {"line": self._label(record)},
+            gettext("New par of %(line)s") % {"line": self._label(record)},
         )
 
     def render_enough(self, record: AdvisedPar):

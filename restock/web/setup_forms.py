@@ -11,7 +11,7 @@ from django.utils.translation import gettext_lazy as _
 from inventory.models import Bin, Department, Place, StockingLine
 from restock.models.notes import about_stock_only
 
-from .setup_pages import SetupPage
+from .setup_pages import FIELD_WORDS, SetupPage
 
 # At which field a rule over several fields is best mended. Uniqueness stands at its last field.
 AT_FIELD = {
@@ -126,7 +126,7 @@ class NewParRowForm(ConstraintsAtFields):
     class Meta:
         model = StockingLine
         fields = ("consumable", "par", "floor", "capacity", "bin", "tracking")
-        labels = {"consumable": _("Line"), "tracking": _("Dates kept")}
+        labels = {"tracking": _("Dates kept"), **{name: FIELD_WORDS[name] for name in fields[:-1]}}
 
     def __init__(self, *args, place: Place, **kwargs) -> None:
         super().__init__(*args, **kwargs)

@@ -15,6 +15,39 @@ from django.utils.translation import gettext_lazy as _
 from inventory.models import Bin, BundlePiece, CartKind, Consumable, Department, Packaging, Place, Room, SizeRun
 from restock.models import CaseType, Extra, Policy, SetupStandard, SizeClass, Technique
 
+# What fields are called on every page that has no plainer word for them.
+FIELD_WORDS = {
+    "barcode": _("Barcode"),
+    "bin": _("Bin"),
+    "capacity": _("Capacity"),
+    "case_type": _("Case type"),
+    "category": _("Category"),
+    "code": _("Code"),
+    "consumable": _("Line"),
+    "criticality": _("Criticality"),
+    "extra": _("Extra"),
+    "floor": _("Floor"),
+    "kind": _("Kind"),
+    "latex": _("Latex"),
+    "name": _("Name"),
+    "owner": _("Owner"),
+    "par": _("Par"),
+    "place": _("Place"),
+    "position": _("Position"),
+    "restocked_from": _("Restocked from"),
+    "room": _("Room"),
+    "section": _("Section"),
+    "sex": _("Sex"),
+    "single_use": _("Single use"),
+    "size": _("Size"),
+    "size_class": _("Size class"),
+    "size_position": _("Size position"),
+    "size_run": _("Size run"),
+    "specialty": _("Specialty"),
+    "technique": _("Technique"),
+    "walk_order": _("Walk order"),
+}
+
 
 @dataclass(frozen=True)
 class SetupPage:
@@ -53,7 +86,7 @@ class SetupPage:
 
     def label(self, name: str) -> str:
         """How a field is called on the page."""
-        return self.words.get(name) or self.model._meta.get_field(name).verbose_name.capitalize()
+        return self.words.get(name) or FIELD_WORDS.get(name) or self.model._meta.get_field(name).verbose_name
 
 
 def _standards(department: Department) -> QuerySet:

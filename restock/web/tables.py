@@ -4,7 +4,7 @@ import django_tables2 as tables
 from django.urls import reverse
 from django.utils.formats import time_format
 from django.utils.html import format_html, format_html_join
-from django.utils.translation import gettext as say
+from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 from restock.missing import p_short_as_it_will_stand
@@ -95,9 +95,9 @@ class ShortageTable(tables.Table):
     def render_line(self, record: Shortage):
         words = []
         if record.plan_line.consumable.criticality == "never_out":
-            words.append(("state-word", say("never out")))
+            words.append(("state-word", gettext("never out")))
         if not may_run_short(p_short_as_it_will_stand(record)):
-            words.append(("state-word state-calm", say("only below par")))
+            words.append(("state-word state-calm", gettext("only below par")))
         return line_link(record.plan_line) + format_html_join("", ' <span class="{}">{}</span>', words)
 
     def render_where(self, record: Shortage):
@@ -116,7 +116,7 @@ class ShortageTable(tables.Table):
     def render_reason(self, record: Shortage):
         line = record.plan_line
         cover, acts = self.facts.cover(line), self.facts.acts(line)
-        lasting = say("Storerooms last: %(cover)s.") % {"cover": cover} if cover else ""
+        lasting = gettext("Storerooms last: %(cover)s.") % {"cover": cover} if cover else ""
         done = "; ".join(act_words(act) for act in acts)
         return format_html(
             '{} {} <strong>{}</strong> <a class="tap-line" href="{}" aria-label="{}">{}</a>',
@@ -124,8 +124,8 @@ class ShortageTable(tables.Table):
             lasting,
             done,
             reverse("shortage", args=[line.pk]),
-            say("What can be done: %(line)s") % {"line": line.consumable.label},
-            say("Look or undo") if acts else say("What can be done"),
+            gettext("What can be done: %(line)s") % {"line": line.consumable.label},
+            gettext("Look or undo") if acts else gettext("What can be done"),
         )
 
 
