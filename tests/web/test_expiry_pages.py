@@ -1,0 +1,183 @@
+"""Expiry in the browser: what ends soon, the pull list line by line, dates read on packs."""
+
+from datetime import timedelta
+from uuid import uuid4
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
+from django.utils import timezone
+
+from inventory import ledger
+from inventory.models import DateCheck, Movement, StockingLine
+from restock.expiry import dated_pieces
+from tests.factories import BinFactory, CartFactory, LotFactory, StockingLineFactory
+
+
+@pytest.fixture
+def put(cart, technician, today):
+    """`put(3, days=-1)`: pieces of a new line and lot that ends so many days from today, kept on the cart."""
+
+    def receive(pieces, *, days, place=cart, **line):
+        stocking = StockingLineFactory(place=place, bin=BinFactory(place=place), **line)
+        lot = LotFactory(consumable=stocking.consumable, expires_on=today + timedelta(days=days))
+        ledger.receive(
+            place=place, consumable=lot.consumable, quantity=pieces, lot=lot, by=technician, at=timezone.now(),
+            key=f"put {lot.pk}",
+        )  # fmt: skip
+        return lot
+
+    return receive
+
+
+@pytest.fixture
+def act(signed_in):
+    """`act(lot, "thrown-away", 2)`: what a technician's browser sends about a row."""
+
+    def post(lot, act, pieces, **more):
+        row = f"{lot.movements.first().destination_id}.{lot.consumable_id}.{lot.pk}"
+        sent = {"row": row, "act": act, "pieces": pieces, "key": uuid4().hex} | more
+        return signed_in.post(reverse("pull-act"), sent)
+
+    return post
+
+
+def held(lot):
+    return {h.place.code: h.quantity for h in lot.holdings.select_related("place") if h.quantity and h.place.room_id}
+
+
+def test_expiry_page_says_when_where_and_how_many(signed_in, put):
+    put(3, days=-2)
+    put(4, days=6)
+
+    page = signed_in.get(reverse("expiry")).content.decode()
+
+    assert "2 lots end within 30 days or have ended." in page
+    assert "ended 2 days ago" in page
+    assert "ends in 6 days" in page
+    assert "read the pack" in page
+
+
+def test_worked_out_waste_counts_all_that_has_ended_first(signed_in, put, room):
+    lasting, gone = put(1, days=6), put(3, days=-2)
+
+    page = signed_in.get(reverse("expiry"), {"now": "yes"}).content.decode()
+
+    assert "Most likely waste first" in page
+    assert page.index(gone.number) < page.index(lasting.number)
+    assert ">3.0</td>" in page
+
+
+def test_row_is_thrown_away_and_taken_back(signed_in, put, act):
+    lot = put(3, days=-2)
+
+    assert act(lot, "thrown-away", 3).status_code == 302
+    page = signed_in.get(reverse("pull-list")).content.decode()
+    assert "3 thrown away" in page
+    assert held(lot) == {}
+
+    key = Movement.objects.get(kind="discard").key
+    signed_in.post(reverse("pull-take-back"), {"act": key})
+
+    assert held(lot) == {"CART-1": 3}
+
+
+def test_row_is_carried_to_a_place_that_keeps_the_line(signed_in, put, act):
+    lot = put(3, days=5)
+    other = CartFactory(code="CART-2")
+    StockingLineFactory(place=other, consumable=lot.consumable)
+    [row] = dated_pieces(other.department, on=other.department.local_date(timezone.now()), within_days=30)
+
+    opened = signed_in.get(reverse("pull-list"), {"at": row.key}).content.decode()
+    assert f'<option value="{other.pk}">' in opened
+    act(lot, "carried", 2, destination=other.pk)
+
+    assert held(lot) == {"CART-1": 1, "CART-2": 2}
+
+
+def test_row_that_is_not_there_asks_for_a_count_until_somebody_counts(signed_in, put, act):
+    lot = put(3, days=5)
+    act(lot, "not-there", 3)
+    assert "Please count the line" in signed_in.get(reverse("pull-list")).content.decode()
+
+    sent = {"place": lot.movements.first().destination_id, "consumable": lot.consumable_id, "key": uuid4().hex}
+    signed_in.post(reverse("pull-count"), sent | {"counted": 2})
+
+    assert "Please count the line" not in signed_in.get(reverse("pull-list")).content.decode()
+    assert lot.consumable.counts.get().counted == 2
+
+
+@pytest.mark.parametrize(
+    ("kind", "pieces", "words"),
+    [("thrown-away", "", "type a number"), ("carried", 1, "say where"), ("not-there", 9, "Only 3 are on record")],
+)
+def test_what_cannot_be_is_said_at_its_row_and_not_saved(put, act, kind, pieces, words):
+    lot = put(3, days=5)
+
+    answer = act(lot, kind, pieces)
+
+    assert answer.status_code == 409
+    assert words in answer.content.decode()
+    assert held(lot) == {"CART-1": 3}
+
+
+def test_htmx_is_answered_with_the_list_alone(signed_in, put):
+    lot = put(3, days=5)
+    row = f"{lot.movements.first().destination_id}.{lot.consumable_id}.{lot.pk}"
+    sent = {"row": row, "act": "thrown-away", "pieces": 3, "key": uuid4().hex}
+
+    answer = signed_in.post(reverse("pull-act"), sent, headers={"HX-Request": "true"}).content.decode()
+
+    assert answer.lstrip().startswith('<div id="stops"')
+    assert "3 thrown away" in answer
+
+
+def test_row_that_a_colleague_saw_to_is_said_to_be_gone(put, act):
+    lot = put(3, days=5)
+    act(lot, "thrown-away", 3)
+
+    assert "a colleague may have seen to it" in act(lot, "thrown-away", 3).content.decode()
+
+
+def test_dates_read_on_packs_are_kept_for_the_lines_that_were_filled_in(signed_in, put, cart, today):
+    read, left = (put(3, days=5, tracking=StockingLine.Tracking.EARLIEST_DATE) for _ in range(2))
+    page = reverse("read-dates", args=[cart.pk])
+    assert "packs never read" in signed_in.get(page).content.decode()
+    line = StockingLine.objects.get(consumable=read.consumable)
+    sent = {"key": uuid4().hex, f"line-{line.pk}-day": (today + timedelta(days=200)).isoformat()}
+
+    for _ in range(2):
+        answer = signed_in.post(page, sent, follow=True)
+
+    assert "1 date kept" in answer.content.decode()
+    assert DateCheck.objects.get().consumable == read.consumable
+    assert held(read) == {}
+    assert held(left) == {"CART-1": 3}
+
+
+def test_date_and_none_at_once_is_asked_again(signed_in, put, cart, today):
+    lot = put(3, days=5, tracking=StockingLine.Tracking.EARLIEST_DATE)
+    prefix = f"line-{StockingLine.objects.get(consumable=lot.consumable).pk}"
+
+    answer = signed_in.post(
+        reverse("read-dates", args=[cart.pk]), {f"{prefix}-day": today.isoformat(), f"{prefix}-none": "on"}
+    )
+
+    assert answer.status_code == 400
+    assert "not both" in answer.content.decode()
+    assert not DateCheck.objects.exists()
+
+
+@pytest.mark.parametrize("page", ["expiry", "pull-list", "pull-sheet", "pull-workbook"])
+def test_sixty_rows_take_no_more_queries_than_one(signed_in, put, page):
+    asked = []
+    for more in (1, 59):
+        for n in range(more):
+            put(2, days=n % 30)
+        signed_in.get(reverse(page))
+        with CaptureQueriesContext(connection) as captured:
+            assert signed_in.get(reverse(page)).status_code == 200
+        asked.append(len(captured))
+
+    assert asked[0] == asked[1]
