@@ -33,13 +33,17 @@ def keep_shortages(plan: Plan, line_ids: Iterable[int]) -> None:
         _keep(line, policy)
 
 
-def p_short_as_it_will_stand(shortage: Shortage) -> float:
-    """The chance that the line runs short with everything carried but what was not found."""
+def p_short_as_it_will_stand(shortage: Shortage, after: int | None = None) -> float:
+    """The chance that the line runs short with everything carried but what was not found.
+
+    after: pieces that it will hold then as recorded now (restock.stock.after_tonight), where that is known.
+    """
     line = shortage.plan_line
-    if not shortage.not_found:
+    planned = line.usable + line.allocated
+    after = planned - shortage.not_found if after is None else after
+    if after == planned:
         return line.p_short_after
-    after = max(line.usable + line.allocated - shortage.not_found, 0)
-    return float(p_short(np.array([line.pmf]), np.array([after]))[0])
+    return float(p_short(np.array([line.pmf]), np.array([max(after, 0)]))[0])
 
 
 def _keep(line: PlanLine, policy: Policy) -> None:

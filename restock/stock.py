@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 
@@ -11,6 +12,8 @@ from django.db.models import Sum
 
 from inventory.fefo import LotOnHand
 from inventory.models import Department, Holding, Place, StockingLine
+
+from .models import Pick, Plan
 
 
 @dataclass(frozen=True)
@@ -67,6 +70,24 @@ def usable_pieces(place_id: int, consumable_id: int, *, on: date) -> int:
     """Pieces of one line at one place that may be used on the day, as recorded now."""
     held = Holding.objects.filter(place=place_id, consumable=consumable_id).usable(on=on)
     return held.aggregate(pieces=Sum("quantity", default=0))["pieces"]
+
+
+def after_tonight(plan: Plan, consumable_ids: Collection[int]) -> dict[tuple[int, int], int]:
+    """Usable pieces of each cart line once every pick that is still open has been carried: two queries.
+
+    By (place, consumable); a line that holds nothing and gets nothing is left out. What was picked is on record
+    already, what could not be found will not come, and a record below zero stays below zero until somebody counts.
+    """
+    held = Holding.objects.filter(place__department=plan.department_id, consumable__in=consumable_ids)
+    pieces = defaultdict(int, _by_line(held.filter(place__role=Place.Role.CART).usable(on=plan.for_date)))
+    to_come = Pick.objects.filter(
+        plan_line__plan=plan, plan_line__consumable__in=consumable_ids, confirmed_at__isnull=True
+    )
+    rows = to_come.order_by().values_list("plan_line__place", "plan_line__consumable").annotate(Sum("quantity"))
+    for place, consumable, quantity in rows:
+        if pieces[place, consumable] >= 0:
+            pieces[place, consumable] += quantity
+    return dict(pieces)
 
 
 def _by_line(holdings) -> dict[tuple[int, int], int]:

@@ -35,9 +35,8 @@ def bar_as_planned(line: PlanLine, when: str = "") -> SafeString:
     return bar(level_of(line, on_hand=line.on_hand, usable=line.usable, when=when))
 
 
-def bar_after_restock(line: PlanLine, when: str = "") -> SafeString:
-    """The level bar as it will stand when everything on the pick list has been carried."""
-    pieces = line.usable + line.allocated
+def bar_after_restock(line: PlanLine, pieces: int, when: str = "") -> SafeString:
+    """The level bar as it will stand with the `pieces` that will be there when all that can come has been carried."""
     return bar(level_of(line, on_hand=pieces, usable=pieces, when=when))
 
 

@@ -13,21 +13,32 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from inventory.models import Department
-from restock.models import Case, Plan, PlanLine, ShortageAction, StoreroomCover
+from restock.missing import p_short_as_it_will_stand
+from restock.models import Case, Plan, PlanLine, Shortage, ShortageAction, StoreroomCover
 from restock.routes import Routes, routes
 from restock.shortage_actions import standing_actions
+from restock.stock import after_tonight
 
 Kind = ShortageAction.Kind
 
 
 @dataclass(frozen=True)
 class ShortageFacts:
-    """For every line of a plan: `of(line)` gives the three facts of one."""
+    """For every line of a plan that stays short, what the list says of it."""
 
     reach: Routes
     first_start: dict[int, time | None]
     covers: dict[int, tuple[StoreroomCover, ...]]
     actions: dict[tuple[int, int], list[ShortageAction]]
+    after: dict[tuple[int, int], int]
+
+    def after_tonight(self, line: PlanLine) -> int:
+        """Usable pieces once all that can still come has been carried; what was not found will not."""
+        return self.after.get((line.place_id, line.consumable_id), 0)
+
+    def p_short(self, shortage: Shortage) -> float:
+        """The chance that the line runs short then."""
+        return p_short_as_it_will_stand(shortage, self.after_tonight(shortage.plan_line))
 
     def first_case(self, line: PlanLine) -> time | None:
         """When the first listed case starts whose room reaches to the line, as far as starts are booked."""
@@ -48,12 +59,12 @@ class ShortageFacts:
 
 
 def shortage_facts(plan: Plan, consumable_ids: Iterable[int]) -> ShortageFacts:
-    """Seven queries, whatever the number of lines."""
-    department = plan.department
+    """Nine queries, whatever the number of lines."""
+    department, consumable_ids = plan.department, list(consumable_ids)
     listed = Case.objects.filter(department=department, date=plan.for_date).exclude(status=Case.Status.CANCELLED)
     starts = listed.order_by().values_list("room").annotate(Min("starts_at"))
     covers = defaultdict(list)
-    kept = StoreroomCover.objects.filter(place__department=department, consumable__in=list(consumable_ids))
+    kept = StoreroomCover.objects.filter(place__department=department, consumable__in=consumable_ids)
     for cover in kept.select_related("place").order_by("place__walk_order", "place__code"):
         covers[cover.consumable_id].append(cover)
     return ShortageFacts(
@@ -61,6 +72,7 @@ def shortage_facts(plan: Plan, consumable_ids: Iterable[int]) -> ShortageFacts:
         first_start=dict(starts),
         covers={consumable: tuple(rows) for consumable, rows in covers.items()},
         actions=standing_actions(plan),
+        after=after_tonight(plan, consumable_ids),
     )
 
 

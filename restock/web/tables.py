@@ -7,7 +7,6 @@ from django.utils.html import format_html, format_html_join
 from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
-from restock.missing import p_short_as_it_will_stand
 from restock.models import PlanLine, Shortage
 from restock.reasons import may_run_short
 
@@ -96,7 +95,7 @@ class ShortageTable(tables.Table):
         words = []
         if record.plan_line.consumable.criticality == "never_out":
             words.append(("state-word", gettext("never out")))
-        if not may_run_short(p_short_as_it_will_stand(record)):
+        if not may_run_short(self.facts.p_short(record)):
             words.append(("state-word state-calm", gettext("only below par")))
         return line_link(record.plan_line) + format_html_join("", ' <span class="{}">{}</span>', words)
 
@@ -104,10 +103,10 @@ class ShortageTable(tables.Table):
         return cart_link(record.plan_line)
 
     def render_level(self, record: Shortage):
-        return levels.bar_after_restock(record.plan_line, self.when)
+        return levels.bar_after_restock(record.plan_line, self.facts.after_tonight(record.plan_line), self.when)
 
     def render_covered(self, record: Shortage) -> str:
-        return days_of_hundred(1 - p_short_as_it_will_stand(record))
+        return days_of_hundred(1 - self.facts.p_short(record))
 
     def render_first_case(self, record: Shortage) -> str:
         start = self.facts.first_case(record.plan_line)

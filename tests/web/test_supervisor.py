@@ -24,6 +24,7 @@ from restock.models import (
     StoreroomCover,
     UsageRecord,
 )
+from restock.picking import Said, save_picks
 from restock.tallies import bring_forward
 from tests.factories import (
     CartFactory,
@@ -116,15 +117,36 @@ class TestShortages:
 
         assert "08:15 Too few for all. Storerooms last: 2 to 14 days or more. accepted Look or undo" in said
 
-    def test_tell_what_may_run_short_from_what_is_only_below_par(self, supervising, add_shortage):
-        add_shortage(name="Risky", p_short_after=0.2)
-        add_shortage(name="Calm", p_short_after=0.002)
+    def test_tell_what_may_run_short_from_what_is_only_below_par(self, supervising, add_shortage, technician):
+        add_shortage(name="Risky")
+        calm = add_shortage(name="Calm").plan_line
+        ledger.receive(
+            place=calm.place, consumable=calm.consumable, quantity=5, by=technician, at=timezone.now(), key="five"
+        )
 
         said = words(supervising.get(reverse("shortages")))
 
         assert "1 of them may run short on more than 1 in 100 such days" in said
         assert re.search(r"Calm only below par", said)
         assert "Risky only below par" not in said
+
+    def test_after_tonight_leaves_out_what_could_not_be_found(self, supervising, add_shortage, storeroom, technician):
+        line = add_shortage(name="Bougie", on_hand=0).plan_line
+        ledger.receive(
+            place=storeroom, consumable=line.consumable, quantity=2, by=technician, at=timezone.now(), key="two"
+        )
+        pick = line.picks.create(storeroom=storeroom, quantity=2)
+        assert "2 on hand" in supervising.get(reverse("shortages")).text
+
+        save_picks(
+            [Said(pick_id=pick.pk, picked=1, seen=None, rest_not_found=True)],
+            department=line.plan.department, by=technician, at=timezone.now(),
+        )  # fmt: skip
+
+        answer = supervising.get(reverse("shortages"))
+        assert "1 on hand" in answer.text
+        # 1 piece covers 0.05 + 0.15 of the days of the invented demand.
+        assert "20" in words(answer).split("Bougie")[1].split("Too few")[0].split()
 
     def test_booked_demand_that_no_cart_keeps_is_named_with_where_to_fetch_it(
         self, supervising, plan, add_line, room, tomorrow

@@ -12,7 +12,6 @@ from django.views.decorators.http import require_POST, require_safe
 from django_tables2 import RequestConfig
 
 from restock import cover, shortage_actions
-from restock.missing import p_short_as_it_will_stand
 from restock.models import ParChange, PlanLine, Shortage, ShortageAction
 from restock.reasons import may_run_short
 from restock.stock import usable_pieces
@@ -51,7 +50,7 @@ def shortages(request: HttpRequest) -> HttpResponse:
         "plan": plan,
         "table": table,
         "summary": summarise(plan),
-        "risky": sum(may_run_short(p_short_as_it_will_stand(one)) for one in rows),
+        "risky": sum(may_run_short(facts.p_short(one)) for one in rows),
         "out_of_reach": plan.inputs.get("out_of_reach", []),
         "when": when,
         "cover_age": worked_out and age_words(timezone.now() - worked_out),
