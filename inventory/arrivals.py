@@ -9,17 +9,16 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import NamedTuple
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from . import scanned
 from .models import ArrivedPack, Consumable, Department, Lot, Order, OrderLine, Packaging, Place, Recall
 from .orders import LineStanding, standings
 from .recalls.lots import is_named
-from .scanning import PersonCode, Scan, Unreadable, looks_scanned, read_scan, words
+from .scanned import Found, spellings
+from .scanning import PersonCode, Scan, Unreadable, words
 from .scanning.people import holds_a_glued_person, is_about_a_person
 
 State = ArrivedPack.State
@@ -97,39 +96,36 @@ class Arrival:
         return self.against in MENDED_BY_READING
 
 
-class Kept(NamedTuple):
-    """A scan that is on the list now, and what reading it gave to say: sentences in English, to be translated."""
+def keep_scan(
+    scan: Scan,
+    found: Found | None,
+    *,
+    storeroom: Place,
+    order: Order | None,
+    by,
+    at: datetime,
+    key: str,
+) -> ArrivedPack:
+    """Keep one scan on the list, with what the catalogue knows of it (`inventory.scanned.find`).
 
-    pack: ArrivedPack
-    warnings: tuple[str, ...] = ()
-
-
-def keep_scan(text: str, *, storeroom: Place, order: Order | None, by, at: datetime, key: str, today: date) -> Kept:
-    """Keep one scan on the list. A second code of the pack scanned last adds its lot and date to it.
-
-    Packs that nobody knows are kept too, by their own number. The same key again is the same scan. Raises PersonCode,
-    Unreadable, and ArrivalRefused, which all keep nothing.
+    A pack that the catalogue does not know is kept by its own number. A scan that names no item is the other code of
+    the pack scanned last, and adds its lot and date to it. The same key again is the same scan. Raises Unreadable where
+    there is no such pack, and ArrivalRefused; both keep nothing.
     """
     known = ArrivedPack.objects.filter(key=key).first()
     if known is not None:
-        return Kept(known)
-    department = storeroom.department
-    scan, found = _read(text, department, today)
-    if scan is not None and not scan.names_something:
-        return Kept(_add_to_last(scan, storeroom=storeroom, order=order, by=by), scan.warnings)
-    if found is None and scan.label:
-        raise Unreadable(_("This label names a line that the catalogue no longer has."))
-    pack = ArrivedPack(storeroom=storeroom, order=order, by=by, at=at, key=key)
+        return known
+    if found is None and scan.item is None:
+        return _add_to_last(scan, storeroom=storeroom, order=order, by=by)
+    pack = ArrivedPack(storeroom=storeroom, order=order, by=by, at=at, key=key, item=scan.item or "")
     if found is None:
-        pack.item, pack.lot_number = scan.item, scan.lot or ""
-        pack.possible_lots, pack.expires_on = list(scan.possible_lots), scan.expires_on
+        pack.lot_number, pack.possible_lots, pack.expires_on = scan.lot or "", list(scan.possible_lots), scan.expires_on
         pack.packs, pack.pieces_per_pack = scan.packs or 1, scan.pieces
     else:
-        pack.item = (scan.item if scan else None) or ""
-        pack.consumable, pack.lot_number = found.consumable, found.lot or ""
-        pack.possible_lots, pack.expires_on = list(found.possible_lots), found.expires_on
-        pack.pieces_per_pack = found.pieces
-    return Kept(_kept(pack), found.warnings if found else scan.warnings)
+        pack.consumable, pack.pieces_per_pack = found.consumable, found.pieces
+        pack.lot_number, pack.possible_lots = found.lot or "", list(found.possible_lots)
+        pack.expires_on = found.expires_on
+    return _kept(pack)
 
 
 def keep_typed(
@@ -313,27 +309,13 @@ def _name_known(department: Department, packs: list[ArrivedPack]) -> None:
     unknown = [pack for pack in packs if pack.consumable_id is None]
     if not unknown:
         return
-    spelled = {spelling: pack.item for pack in unknown for spelling in scanned.spellings(pack.item)}
+    spelled = {spelling: pack.item for pack in unknown for spelling in spellings(pack.item)}
     found = Packaging.objects.filter(department=department, barcode__in=spelled).select_related("consumable")
     by_item = {spelled[packaging.barcode]: packaging for packaging in found}
     for pack in unknown:
         if packaging := by_item.get(pack.item):
             pack.consumable = packaging.consumable
             pack.pieces_per_pack = pack.pieces_per_pack or packaging.pieces_per_pack
-
-
-def _read(text: str, department: Department, today: date) -> tuple[Scan | None, scanned.Found | None]:
-    """What the text says: a scan with what the catalogue knows of it, or a line typed by its code."""
-    if not looks_scanned(text) and (found := scanned.find_code(department, text.strip())):
-        return None, found
-    try:
-        scan = read_scan(text, today=today)
-    except Unreadable:
-        # A catalogue may hold a barcode of no standard; a code about a person never gets so far.
-        if found := scanned.find_code(department, text.strip()):
-            return None, found
-        raise
-    return scan, scanned.find(department, scan) if scan.names_something else None
 
 
 @transaction.atomic

@@ -257,6 +257,32 @@ def close_lines(*, lines: Iterable[OrderLine], by, at: datetime) -> int:
     return still.update(closed_at=at, closed_by=by)
 
 
+@transaction.atomic
+def buyer_changes(*, line: OrderLine, packs: int, by, at: datetime) -> bool:
+    """Keep that the buyer ordered another number of packs than was asked for; none closes the line.
+
+    Returns whether anything is new. Raises OrderRefused for a line of an order that was not placed.
+    """
+    line = OrderLine.objects.select_for_update(of=("self",)).select_related("order").get(pk=line.pk)
+    if line.order.placed_at is None:
+        raise OrderRefused(_("This order was not placed yet."))
+    if not 0 <= packs <= MOST_PACKS:
+        raise OrderRefused(_("Packs are a number from 0 to %(most)d.") % {"most": MOST_PACKS})
+    if packs == 0:
+        return bool(close_lines(lines=[line], by=by, at=at))
+    if packs == line.packs:
+        return False
+    line.packs_asked = line.packs_asked or line.packs
+    line.packs = packs
+    line.save(update_fields=["packs", "packs_asked"])
+    return True
+
+
+def confirm_day(*, line: OrderLine, expected_on: date) -> bool:
+    """Keep the day that the buyer confirmed instead of the one worked out. Returns whether it is another."""
+    return bool(OrderLine.objects.filter(pk=line.pk).exclude(expected_on=expected_on).update(expected_on=expected_on))
+
+
 def reopen_line(*, line: OrderLine) -> None:
     """Take a closing back: what has not come is expected again."""
     OrderLine.objects.filter(pk=line.pk).update(closed_at=None, closed_by=None)

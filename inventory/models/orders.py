@@ -48,6 +48,9 @@ class OrderLine(models.Model):
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="order_lines")
     packs = models.PositiveIntegerField()
     pieces_per_pack = models.PositiveIntegerField(default=1)
+    packs_asked = models.PositiveIntegerField(
+        null=True, blank=True, help_text=_("What was asked for, where the buyer changed it since.")
+    )
     expected_on = models.DateField(null=True, blank=True, help_text=_("By the lead time known when it was ordered."))
     reason = models.TextField(blank=True, help_text=_("Why so many, in the words of the proposal."))
     closed_at = models.DateTimeField(null=True, blank=True)
