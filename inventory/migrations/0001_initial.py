@@ -11,7 +11,7 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
+        ('auth', '__first__'),
     ]
 
     operations = [
@@ -25,6 +25,47 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['code'],
+            },
+        ),
+        migrations.CreateModel(
+            name='CartKind',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('code', models.SlugField()),
+                ('name', models.CharField(max_length=80)),
+                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cart_kinds', to='inventory.department')),
+            ],
+            options={
+                'ordering': ['name'],
+                'constraints': [models.UniqueConstraint(fields=('department', 'code'), name='cart_kind_code_unique')],
+            },
+        ),
+        migrations.CreateModel(
+            name='Room',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('code', models.CharField(max_length=40)),
+                ('name', models.CharField(max_length=120)),
+                ('kind', models.CharField(choices=[('operating', 'operating room'), ('obstetric', 'obstetric room'), ('off_site', 'off-site room')], default='operating', max_length=20)),
+                ('walk_order', models.PositiveIntegerField(default=0, help_text='The order in which the evening round passes.')),
+                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='rooms', to='inventory.department')),
+            ],
+            options={
+                'ordering': ['walk_order', 'code'],
+                'constraints': [models.UniqueConstraint(fields=('department', 'code'), name='room_code_unique')],
+            },
+        ),
+        migrations.CreateModel(
+            name='SizeRun',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('code', models.SlugField(max_length=60)),
+                ('name', models.CharField(max_length=120)),
+                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='size_runs', to='inventory.department')),
+            ],
+            options={
+                'ordering': ['name'],
+                'constraints': [models.UniqueConstraint(fields=('department', 'code'), name='size_run_code_unique')],
             },
         ),
         migrations.CreateModel(
@@ -45,47 +86,11 @@ class Migration(migrations.Migration):
                 ('single_use', models.CharField(choices=[('yes', 'single use'), ('patient', 'single patient, multiple use'), ('policy', 'by local policy'), ('no', 're-usable')], default='yes', max_length=20)),
                 ('shelf_life_months', models.PositiveSmallIntegerField(blank=True, help_text='Usual for a new pack. The printed date always wins.', null=True)),
                 ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='consumables', to='inventory.department')),
+                ('size_run', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='sizes', to='inventory.sizerun')),
             ],
             options={
                 'ordering': ['section', 'code'],
-            },
-        ),
-        migrations.CreateModel(
-            name='CartKind',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('code', models.SlugField()),
-                ('name', models.CharField(max_length=80)),
-                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cart_kinds', to='inventory.department')),
-            ],
-            options={
-                'ordering': ['name'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Lot',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('number', models.CharField(max_length=60)),
-                ('expires_on', models.DateField(blank=True, help_text='Usable through the end of this day.', null=True)),
-                ('quarantined_at', models.DateTimeField(blank=True, help_text='Since when nobody may take from it: recalled, damaged or in doubt.', null=True)),
-                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lots', to='inventory.consumable')),
-            ],
-            options={
-                'ordering': [models.OrderBy(models.F('expires_on'), nulls_last=True), 'number'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Packaging',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('pieces_per_pack', models.PositiveIntegerField(default=1)),
-                ('barcode', models.CharField(blank=True, max_length=80)),
-                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='packagings', to='inventory.consumable')),
-                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='packagings', to='inventory.department')),
-            ],
-            options={
-                'ordering': ['consumable', 'pieces_per_pack'],
+                'constraints': [models.UniqueConstraint(fields=('department', 'code'), name='consumable_code_unique'), models.UniqueConstraint(fields=('size_run', 'size_position'), name='size_position_unique', violation_error_message='Another size already has this position in the run.'), models.CheckConstraint(condition=models.Q(('size_run__isnull', True), ('size_position__isnull', False), _connector='OR'), name='size_run_has_positions', violation_error_message='A line in a size run needs its position in the run, smallest first.')],
             },
         ),
         migrations.CreateModel(
@@ -99,9 +104,70 @@ class Migration(migrations.Migration):
                 ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='places', to='inventory.department')),
                 ('kind', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='carts', to='inventory.cartkind')),
                 ('restocked_from', models.ForeignKey(blank=True, help_text='The storeroom that fills this cart first. Other storerooms follow in their order.', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='restocks', to='inventory.place')),
+                ('room', models.ForeignKey(blank=True, help_text='Where the cart is parked. Empty for a cart that is fetched.', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='parked', to='inventory.room')),
+                ('serves', models.ManyToManyField(blank=True, help_text='For a shared cart: the rooms that fetch from it.', related_name='served_by', to='inventory.room')),
             ],
             options={
                 'ordering': ['walk_order', 'code'],
+                'constraints': [models.UniqueConstraint(fields=('department', 'code'), name='place_code_unique'), models.UniqueConstraint(condition=models.Q(('role__in', ['cart', 'storeroom']), _negated=True), fields=('department', 'role'), name='virtual_place_unique', violation_error_message='A department has one virtual place of each kind.'), models.CheckConstraint(condition=models.Q(('role', 'cart'), models.Q(('kind__isnull', True), ('room__isnull', True)), _connector='OR'), name='only_carts_are_parked', violation_error_message='Only a cart has a kind of cart and a room to stand in.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='Lot',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('number', models.CharField(max_length=60)),
+                ('expires_on', models.DateField(blank=True, help_text='Usable through the end of this day.', null=True)),
+                ('quarantined_at', models.DateTimeField(blank=True, help_text='Since when nobody may take from it: recalled, damaged or in doubt.', null=True)),
+                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lots', to='inventory.consumable')),
+            ],
+            options={
+                'ordering': [models.OrderBy(models.F('expires_on'), nulls_last=True), 'number'],
+                'constraints': [models.UniqueConstraint(fields=('consumable', 'number'), name='lot_number_unique')],
+            },
+        ),
+        migrations.CreateModel(
+            name='Packaging',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('pieces_per_pack', models.PositiveIntegerField(default=1)),
+                ('barcode', models.CharField(blank=True, max_length=80)),
+                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='packagings', to='inventory.consumable')),
+                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='packagings', to='inventory.department')),
+            ],
+            options={
+                'ordering': ['consumable', 'pieces_per_pack'],
+                'constraints': [models.UniqueConstraint(condition=models.Q(('barcode', ''), _negated=True), fields=('department', 'barcode'), name='barcode_unique', violation_error_message='This barcode already belongs to another line.'), models.UniqueConstraint(condition=models.Q(('barcode', '')), fields=('consumable', 'pieces_per_pack'), name='packaging_without_barcode_unique', violation_error_message='This line already has packs of that size without a barcode.'), models.CheckConstraint(condition=models.Q(('pieces_per_pack__gte', 1)), name='pack_holds_a_piece', violation_error_message='A pack holds at least one piece.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='Count',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('expected', models.IntegerField()),
+                ('counted', models.PositiveIntegerField()),
+                ('at', models.DateTimeField()),
+                ('key', models.CharField(max_length=80, unique=True)),
+                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='counts', to=settings.AUTH_USER_MODEL)),
+                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='counts', to='inventory.consumable')),
+                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='counts', to='inventory.place')),
+            ],
+            options={
+                'ordering': ['at', 'pk'],
+                'indexes': [models.Index(fields=['place', 'consumable', 'at'], name='count_latest')],
+            },
+        ),
+        migrations.CreateModel(
+            name='Bin',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('code', models.CharField(max_length=40)),
+                ('walk_order', models.PositiveIntegerField(default=0)),
+                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='bins', to='inventory.place')),
+            ],
+            options={
+                'ordering': ['walk_order', 'code'],
+                'constraints': [models.UniqueConstraint(fields=('place', 'code'), name='bin_code_unique')],
             },
         ),
         migrations.CreateModel(
@@ -124,6 +190,8 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['at', 'pk'],
+                'indexes': [models.Index(fields=['source', 'consumable', 'lot', 'quantity'], name='movement_out'), models.Index(fields=['destination', 'consumable', 'lot', 'quantity'], name='movement_in'), models.Index(fields=['at'], name='movement_at')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('quantity__gt', 0)), name='movement_quantity_positive', violation_error_message='A movement moves at least one piece.'), models.CheckConstraint(condition=models.Q(('source', models.F('destination')), _negated=True), name='movement_goes_somewhere', violation_error_message='Source and destination are the same place.'), models.CheckConstraint(condition=models.Q(('opened_unused__lte', models.F('quantity'))), name='opened_unused_within_quantity', violation_error_message='More pieces were opened unused than were taken.'), models.CheckConstraint(condition=models.Q(('opened_unused', 0), ('kind__in', ['use', 'reverse']), _connector='OR'), name='opened_unused_only_in_use', violation_error_message='Only a use can leave pieces opened and unused.'), models.CheckConstraint(condition=models.Q(models.Q(('kind', 'reverse'), ('reverses__isnull', False)), models.Q(models.Q(('kind', 'reverse'), _negated=True), ('reverses__isnull', True)), _connector='OR'), name='reversal_names_its_movement', violation_error_message='A reversal names the movement that it reverses, and nothing else does.')],
             },
         ),
         migrations.CreateModel(
@@ -135,75 +203,9 @@ class Migration(migrations.Migration):
                 ('lot', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='holdings', to='inventory.lot')),
                 ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='holdings', to='inventory.place')),
             ],
-        ),
-        migrations.CreateModel(
-            name='Count',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('expected', models.IntegerField()),
-                ('counted', models.PositiveIntegerField()),
-                ('at', models.DateTimeField()),
-                ('key', models.CharField(max_length=80, unique=True)),
-                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='counts', to=settings.AUTH_USER_MODEL)),
-                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='counts', to='inventory.consumable')),
-                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='counts', to='inventory.place')),
-            ],
             options={
-                'ordering': ['at', 'pk'],
+                'constraints': [models.UniqueConstraint(fields=('place', 'consumable', 'lot'), name='holding_unique'), models.UniqueConstraint(condition=models.Q(('lot__isnull', True)), fields=('place', 'consumable'), name='holding_without_lot_unique', violation_error_message='This place already has a balance of this line without a lot.')],
             },
-        ),
-        migrations.CreateModel(
-            name='Bin',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('code', models.CharField(max_length=40)),
-                ('walk_order', models.PositiveIntegerField(default=0)),
-                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='bins', to='inventory.place')),
-            ],
-            options={
-                'ordering': ['walk_order', 'code'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Room',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('code', models.CharField(max_length=40)),
-                ('name', models.CharField(max_length=120)),
-                ('kind', models.CharField(choices=[('operating', 'operating room'), ('obstetric', 'obstetric room'), ('off_site', 'off-site room')], default='operating', max_length=20)),
-                ('walk_order', models.PositiveIntegerField(default=0, help_text='The order in which the evening round passes.')),
-                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='rooms', to='inventory.department')),
-            ],
-            options={
-                'ordering': ['walk_order', 'code'],
-            },
-        ),
-        migrations.AddField(
-            model_name='place',
-            name='room',
-            field=models.ForeignKey(blank=True, help_text='Where the cart is parked. Empty for a cart that is fetched.', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='parked', to='inventory.room'),
-        ),
-        migrations.AddField(
-            model_name='place',
-            name='serves',
-            field=models.ManyToManyField(blank=True, help_text='For a shared cart: the rooms that fetch from it.', related_name='served_by', to='inventory.room'),
-        ),
-        migrations.CreateModel(
-            name='SizeRun',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('code', models.SlugField(max_length=60)),
-                ('name', models.CharField(max_length=120)),
-                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='size_runs', to='inventory.department')),
-            ],
-            options={
-                'ordering': ['name'],
-            },
-        ),
-        migrations.AddField(
-            model_name='consumable',
-            name='size_run',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='sizes', to='inventory.sizerun'),
         ),
         migrations.CreateModel(
             name='StockingLine',
@@ -218,118 +220,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['place', 'bin__walk_order', 'consumable__code'],
+                'constraints': [models.UniqueConstraint(fields=('place', 'consumable'), name='stocking_line_unique', violation_error_message='This place already keeps this line: change its par instead.'), models.CheckConstraint(condition=models.Q(('capacity__isnull', True), ('par__lte', models.F('capacity')), _connector='OR'), name='par_fits_the_bin', violation_error_message='Par is more than the bin can hold: lower par or correct the capacity.'), models.CheckConstraint(condition=models.Q(('capacity__isnull', True), ('floor__lte', models.F('capacity')), _connector='OR'), name='floor_fits_the_bin', violation_error_message='The floor is more than the bin can hold: lower it or correct the capacity.')],
             },
-        ),
-        migrations.AddConstraint(
-            model_name='cartkind',
-            constraint=models.UniqueConstraint(fields=('department', 'code'), name='cart_kind_code_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='lot',
-            constraint=models.UniqueConstraint(fields=('consumable', 'number'), name='lot_number_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='packaging',
-            constraint=models.UniqueConstraint(condition=models.Q(('barcode', ''), _negated=True), fields=('department', 'barcode'), name='barcode_unique', violation_error_message='This barcode already belongs to another line.'),
-        ),
-        migrations.AddConstraint(
-            model_name='packaging',
-            constraint=models.UniqueConstraint(condition=models.Q(('barcode', '')), fields=('consumable', 'pieces_per_pack'), name='packaging_without_barcode_unique', violation_error_message='This line already has packs of that size without a barcode.'),
-        ),
-        migrations.AddConstraint(
-            model_name='packaging',
-            constraint=models.CheckConstraint(condition=models.Q(('pieces_per_pack__gte', 1)), name='pack_holds_a_piece', violation_error_message='A pack holds at least one piece.'),
-        ),
-        migrations.AddIndex(
-            model_name='movement',
-            index=models.Index(fields=['source', 'consumable', 'lot', 'quantity'], name='movement_out'),
-        ),
-        migrations.AddIndex(
-            model_name='movement',
-            index=models.Index(fields=['destination', 'consumable', 'lot', 'quantity'], name='movement_in'),
-        ),
-        migrations.AddIndex(
-            model_name='movement',
-            index=models.Index(fields=['at'], name='movement_at'),
-        ),
-        migrations.AddConstraint(
-            model_name='movement',
-            constraint=models.CheckConstraint(condition=models.Q(('quantity__gt', 0)), name='movement_quantity_positive', violation_error_message='A movement moves at least one piece.'),
-        ),
-        migrations.AddConstraint(
-            model_name='movement',
-            constraint=models.CheckConstraint(condition=models.Q(('source', models.F('destination')), _negated=True), name='movement_goes_somewhere', violation_error_message='Source and destination are the same place.'),
-        ),
-        migrations.AddConstraint(
-            model_name='movement',
-            constraint=models.CheckConstraint(condition=models.Q(('opened_unused__lte', models.F('quantity'))), name='opened_unused_within_quantity', violation_error_message='More pieces were opened unused than were taken.'),
-        ),
-        migrations.AddConstraint(
-            model_name='movement',
-            constraint=models.CheckConstraint(condition=models.Q(('opened_unused', 0), ('kind__in', ['use', 'reverse']), _connector='OR'), name='opened_unused_only_in_use', violation_error_message='Only a use can leave pieces opened and unused.'),
-        ),
-        migrations.AddConstraint(
-            model_name='movement',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'reverse'), ('reverses__isnull', False)), models.Q(models.Q(('kind', 'reverse'), _negated=True), ('reverses__isnull', True)), _connector='OR'), name='reversal_names_its_movement', violation_error_message='A reversal names the movement that it reverses, and nothing else does.'),
-        ),
-        migrations.AddConstraint(
-            model_name='holding',
-            constraint=models.UniqueConstraint(fields=('place', 'consumable', 'lot'), name='holding_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='holding',
-            constraint=models.UniqueConstraint(condition=models.Q(('lot__isnull', True)), fields=('place', 'consumable'), name='holding_without_lot_unique', violation_error_message='This place already has a balance of this line without a lot.'),
-        ),
-        migrations.AddIndex(
-            model_name='count',
-            index=models.Index(fields=['place', 'consumable', 'at'], name='count_latest'),
-        ),
-        migrations.AddConstraint(
-            model_name='bin',
-            constraint=models.UniqueConstraint(fields=('place', 'code'), name='bin_code_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='room',
-            constraint=models.UniqueConstraint(fields=('department', 'code'), name='room_code_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='place',
-            constraint=models.UniqueConstraint(fields=('department', 'code'), name='place_code_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='place',
-            constraint=models.UniqueConstraint(condition=models.Q(('role__in', ['cart', 'storeroom']), _negated=True), fields=('department', 'role'), name='virtual_place_unique', violation_error_message='A department has one virtual place of each kind.'),
-        ),
-        migrations.AddConstraint(
-            model_name='place',
-            constraint=models.CheckConstraint(condition=models.Q(('role', 'cart'), models.Q(('kind__isnull', True), ('room__isnull', True)), _connector='OR'), name='only_carts_are_parked', violation_error_message='Only a cart has a kind of cart and a room to stand in.'),
-        ),
-        migrations.AddConstraint(
-            model_name='sizerun',
-            constraint=models.UniqueConstraint(fields=('department', 'code'), name='size_run_code_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='consumable',
-            constraint=models.UniqueConstraint(fields=('department', 'code'), name='consumable_code_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='consumable',
-            constraint=models.UniqueConstraint(fields=('size_run', 'size_position'), name='size_position_unique', violation_error_message='Another size already has this position in the run.'),
-        ),
-        migrations.AddConstraint(
-            model_name='consumable',
-            constraint=models.CheckConstraint(condition=models.Q(('size_run__isnull', True), ('size_position__isnull', False), _connector='OR'), name='size_run_has_positions', violation_error_message='A line in a size run needs its position in the run, smallest first.'),
-        ),
-        migrations.AddConstraint(
-            model_name='stockingline',
-            constraint=models.UniqueConstraint(fields=('place', 'consumable'), name='stocking_line_unique', violation_error_message='This place already keeps this line: change its par instead.'),
-        ),
-        migrations.AddConstraint(
-            model_name='stockingline',
-            constraint=models.CheckConstraint(condition=models.Q(('capacity__isnull', True), ('par__lte', models.F('capacity')), _connector='OR'), name='par_fits_the_bin', violation_error_message='Par is more than the bin can hold: lower par or correct the capacity.'),
-        ),
-        migrations.AddConstraint(
-            model_name='stockingline',
-            constraint=models.CheckConstraint(condition=models.Q(('capacity__isnull', True), ('floor__lte', models.F('capacity')), _connector='OR'), name='floor_fits_the_bin', violation_error_message='The floor is more than the bin can hold: lower it or correct the capacity.'),
         ),
     ]

@@ -10,8 +10,8 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
+        ('auth', '__first__'),
         ('inventory', '0002_append_only'),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
@@ -23,25 +23,16 @@ class Migration(migrations.Migration):
                 ('bundles', models.PositiveIntegerField()),
                 ('at', models.DateTimeField()),
                 ('key', models.CharField(max_length=80, unique=True)),
+                ('bundle', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='assemblies', to='inventory.consumable')),
+                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='assemblies', to=settings.AUTH_USER_MODEL)),
+                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='assemblies', to='inventory.lot')),
+                ('movements', models.ManyToManyField(related_name='assemblies', to='inventory.movement')),
+                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='assemblies', to='inventory.place')),
             ],
             options={
                 'verbose_name_plural': 'assemblies',
                 'ordering': ['-at', '-pk'],
-            },
-        ),
-        migrations.CreateModel(
-            name='BackOrder',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('expected_on', models.DateField(blank=True, null=True)),
-                ('pieces', models.PositiveIntegerField(blank=True, null=True)),
-                ('withdrawn', models.BooleanField(default=False, help_text='The supplier took the notice back.')),
-                ('note', models.CharField(blank=True, max_length=200, validators=[inventory.models.notes.about_stock_only])),
-                ('at', models.DateTimeField()),
-                ('key', models.CharField(max_length=80, unique=True)),
-            ],
-            options={
-                'ordering': ['-at', '-pk'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('bundles__gte', 1)), name='assembly_of_a_bundle', violation_error_message='At least one bundle is made up or taken apart.')],
             },
         ),
         migrations.CreateModel(
@@ -49,9 +40,12 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('pieces_per_bundle', models.PositiveIntegerField(default=1)),
+                ('bundle', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='bundle_pieces', to='inventory.consumable')),
+                ('piece', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='in_bundles', to='inventory.consumable')),
             ],
             options={
                 'ordering': ['bundle', 'piece__section', 'piece__code'],
+                'constraints': [models.UniqueConstraint(fields=('bundle', 'piece'), name='bundle_piece_unique', violation_error_message='This bundle already holds this line: change how many.'), models.CheckConstraint(condition=models.Q(('pieces_per_bundle__gte', 1)), name='bundle_holds_a_piece', violation_error_message='A bundle holds at least one piece of each of its lines.'), models.CheckConstraint(condition=models.Q(('bundle', models.F('piece')), _negated=True), name='bundle_does_not_hold_itself', violation_error_message='A bundle cannot hold itself.')],
             },
         ),
         migrations.CreateModel(
@@ -62,26 +56,13 @@ class Migration(migrations.Migration):
                 ('for_date', models.DateField()),
                 ('made_at', models.DateTimeField()),
                 ('finished_at', models.DateTimeField(blank=True, null=True)),
+                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='count_rounds', to='inventory.department')),
+                ('made_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='count_rounds', to=settings.AUTH_USER_MODEL)),
+                ('place', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='count_rounds', to='inventory.place')),
             ],
             options={
                 'ordering': ['-made_at', '-pk'],
-            },
-        ),
-        migrations.CreateModel(
-            name='CountTask',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('position', models.PositiveIntegerField(help_text='Its place on the walk.')),
-                ('why', models.CharField(choices=[('below_zero', 'recorded below zero'), ('drift', 'its record drifts'), ('critical', 'never to be out'), ('value', 'worth much'), ('age', 'not counted for long'), ('never_moves', 'does not move'), ('asked', 'asked for by a person'), ('whole_place', 'all of this place is counted')], max_length=20)),
-                ('expected', models.IntegerField(blank=True, null=True)),
-                ('first_counted', models.PositiveIntegerField(blank=True, null=True)),
-                ('first_at', models.DateTimeField(blank=True, null=True)),
-                ('second_counted', models.PositiveIntegerField(blank=True, null=True)),
-                ('cause', models.CharField(blank=True, choices=[('not_logged', 'use was not logged'), ('not_recorded', 'moved or filled without a record'), ('wrong_record', 'recorded wrongly before'), ('lost', 'lost or thrown away'), ('unknown', 'not known')], max_length=20)),
-                ('note', models.CharField(blank=True, max_length=80, validators=[inventory.models.notes.about_stock_only])),
-            ],
-            options={
-                'ordering': ['round', 'position', 'pk'],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('kind', 'whole_place'), _negated=True), ('place__isnull', False), _connector='OR'), name='whole_place_count_names_the_place', violation_error_message='A count of a whole place names the place.')],
             },
         ),
         migrations.CreateModel(
@@ -91,9 +72,13 @@ class Migration(migrations.Migration):
                 ('earliest_expires_on', models.DateField(blank=True, null=True)),
                 ('at', models.DateTimeField()),
                 ('key', models.CharField(max_length=80, unique=True)),
+                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='date_checks', to=settings.AUTH_USER_MODEL)),
+                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='date_checks', to='inventory.consumable')),
+                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='date_checks', to='inventory.place')),
             ],
             options={
                 'ordering': ['at', 'pk'],
+                'indexes': [models.Index(fields=['place', 'consumable', 'at'], name='date_check_latest')],
             },
         ),
         migrations.CreateModel(
@@ -104,9 +89,12 @@ class Migration(migrations.Migration):
                 ('reason', models.CharField(max_length=120, validators=[inventory.models.notes.about_stock_only])),
                 ('at', models.DateTimeField()),
                 ('key', models.CharField(max_length=80, unique=True)),
+                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='holds', to=settings.AUTH_USER_MODEL)),
+                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='holds', to='inventory.lot')),
             ],
             options={
                 'ordering': ['-at', '-pk'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('reason', ''), _negated=True), name='hold_has_a_reason', violation_error_message='Say why: the next person will ask.')],
             },
         ),
         migrations.CreateModel(
@@ -117,23 +105,13 @@ class Migration(migrations.Migration):
                 ('placed_at', models.DateTimeField(blank=True, help_text='Empty while it is being put together.', null=True)),
                 ('made_at', models.DateTimeField()),
                 ('note', models.CharField(blank=True, max_length=200, validators=[inventory.models.notes.about_stock_only])),
+                ('made_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('placed_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='orders', to=settings.AUTH_USER_MODEL)),
+                ('storeroom', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='orders', to='inventory.place')),
             ],
             options={
                 'ordering': ['-made_at', '-pk'],
-            },
-        ),
-        migrations.CreateModel(
-            name='OrderLine',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('packs', models.PositiveIntegerField()),
-                ('pieces_per_pack', models.PositiveIntegerField(default=1)),
-                ('expected_on', models.DateField(blank=True, help_text='By the lead time known when it was ordered.', null=True)),
-                ('reason', models.TextField(blank=True, help_text='Why so many, in the words of the proposal.')),
-                ('closed_at', models.DateTimeField(blank=True, null=True)),
-            ],
-            options={
-                'ordering': ['order', 'consumable__section', 'consumable__code'],
+                'constraints': [models.UniqueConstraint(fields=('storeroom', 'number'), name='order_number_unique', violation_error_message='This storeroom already has an order of that number.'), models.CheckConstraint(condition=models.Q(models.Q(('placed_at__isnull', True), ('placed_by__isnull', True)), models.Q(('placed_at__isnull', False), ('placed_by__isnull', False)), _connector='OR'), name='placed_order_names_who_and_when', violation_error_message='An order that was placed names who placed it and when.')],
             },
         ),
         migrations.CreateModel(
@@ -151,57 +129,14 @@ class Migration(migrations.Migration):
                 ('opened_at', models.DateTimeField()),
                 ('closed_at', models.DateTimeField(blank=True, null=True)),
                 ('closing_note', models.CharField(blank=True, max_length=200, validators=[inventory.models.notes.about_stock_only])),
+                ('closed_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='recalls_closed', to=settings.AUTH_USER_MODEL)),
+                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='recalls', to='inventory.consumable')),
+                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='recalls', to='inventory.department')),
+                ('opened_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='recalls_opened', to=settings.AUTH_USER_MODEL)),
             ],
             options={
                 'ordering': ['-opened_at', '-pk'],
-            },
-        ),
-        migrations.CreateModel(
-            name='RecallAnswer',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('found', models.PositiveIntegerField()),
-                ('returned', models.PositiveIntegerField(default=0)),
-                ('destroyed', models.PositiveIntegerField(default=0)),
-                ('quarantined', models.PositiveIntegerField(default=0)),
-                ('note', models.CharField(blank=True, max_length=200, validators=[inventory.models.notes.about_stock_only])),
-                ('at', models.DateTimeField()),
-                ('key', models.CharField(max_length=80, unique=True)),
-            ],
-            options={
-                'ordering': ['at', 'pk'],
-            },
-        ),
-        migrations.CreateModel(
-            name='RecallLot',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('quarantined', models.BooleanField(default=False, help_text='This recall put it out of reach.')),
-                ('released_at', models.DateTimeField(blank=True, null=True)),
-            ],
-            options={
-                'ordering': ['recall', 'lot__number'],
-            },
-        ),
-        migrations.CreateModel(
-            name='RecallPlace',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('why', models.CharField(choices=[('recorded', 'the lot is recorded here'), ('bundled', 'it may be in a bundle here'), ('no_lot', 'pieces without a lot are recorded here'), ('went_there', 'the lot once went there'), ('keeps_line', 'the place keeps this line')], max_length=20)),
-                ('recorded_pieces', models.IntegerField(default=0, help_text='Of the recalled lots, when the recall was opened.')),
-            ],
-            options={
-                'ordering': ['recall', 'place__walk_order', 'place__code'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Receipt',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('remark', models.CharField(blank=True, choices=[('', 'as ordered'), ('more', 'more than ordered'), ('not_ordered', 'not on this order'), ('short_dated', 'short-dated on arrival')], default='', max_length=20)),
-            ],
-            options={
-                'ordering': ['pk'],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('closed_at__isnull', True), ('closed_by__isnull', True)), models.Q(('closed_at__isnull', False), ('closed_by__isnull', False)), _connector='OR'), name='closed_recall_is_signed', violation_error_message='A closed recall names who signed it and when.'), models.CheckConstraint(condition=models.Q(('closed_at__isnull', True), ('closed_at__gte', models.F('opened_at')), _connector='OR'), name='recall_closes_after_it_opened', violation_error_message='A recall cannot close before it was opened.')],
             },
         ),
         migrations.CreateModel(
@@ -215,9 +150,134 @@ class Migration(migrations.Migration):
                 ('note', models.CharField(blank=True, max_length=200, validators=[inventory.models.notes.about_stock_only])),
                 ('at', models.DateTimeField()),
                 ('key', models.CharField(max_length=80, unique=True)),
+                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='seal_events', to=settings.AUTH_USER_MODEL)),
+                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='seal_events', to='inventory.place')),
             ],
             options={
                 'ordering': ['at', 'pk'],
+                'indexes': [models.Index(fields=['place', 'at'], name='seal_event_latest')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('kind', 'closed'), _negated=True), models.Q(('seal_on', ''), _negated=True), _connector='OR'), name='closing_names_the_new_seal', violation_error_message='Write down the number of the new seal.'), models.CheckConstraint(condition=models.Q(('kind', 'closed'), ('seal_on', ''), _connector='OR'), name='only_closing_puts_a_seal_on', violation_error_message='A new seal goes on when a cart is checked and closed.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='CountTask',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('position', models.PositiveIntegerField(help_text='Its place on the walk.')),
+                ('why', models.CharField(choices=[('below_zero', 'recorded below zero'), ('drift', 'its record drifts'), ('critical', 'never to be out'), ('value', 'worth much'), ('age', 'not counted for long'), ('never_moves', 'does not move'), ('asked', 'asked for by a person'), ('whole_place', 'all of this place is counted')], max_length=20)),
+                ('expected', models.IntegerField(blank=True, null=True)),
+                ('first_counted', models.PositiveIntegerField(blank=True, null=True)),
+                ('first_at', models.DateTimeField(blank=True, null=True)),
+                ('second_counted', models.PositiveIntegerField(blank=True, null=True)),
+                ('cause', models.CharField(blank=True, choices=[('not_logged', 'use was not logged'), ('not_recorded', 'moved or filled without a record'), ('wrong_record', 'recorded wrongly before'), ('lost', 'lost or thrown away'), ('unknown', 'not known')], max_length=20)),
+                ('note', models.CharField(blank=True, max_length=80, validators=[inventory.models.notes.about_stock_only])),
+                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='count_tasks', to='inventory.consumable')),
+                ('count', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='task', to='inventory.count')),
+                ('first_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='count_tasks', to='inventory.place')),
+                ('round', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='tasks', to='inventory.countround')),
+            ],
+            options={
+                'ordering': ['round', 'position', 'pk'],
+                'constraints': [models.UniqueConstraint(fields=('round', 'place', 'consumable'), name='count_task_unique', violation_error_message='This line is on this count already.'), models.CheckConstraint(condition=models.Q(models.Q(('expected__isnull', True), ('first_at__isnull', True), ('first_by__isnull', True), ('first_counted__isnull', True)), models.Q(('expected__isnull', False), ('first_at__isnull', False), ('first_by__isnull', False), ('first_counted__isnull', False)), _connector='OR'), name='first_count_is_whole', violation_error_message='A count says what, when, by whom and against what.'), models.CheckConstraint(condition=models.Q(('second_counted__isnull', True), ('first_counted__isnull', False), _connector='OR'), name='second_count_follows_a_first', violation_error_message='A second count follows a first one.'), models.CheckConstraint(condition=models.Q(('count__isnull', True), ('first_counted__isnull', False), _connector='OR'), name='settled_count_was_counted', violation_error_message='Only what was counted goes to the ledger.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='OrderLine',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('packs', models.PositiveIntegerField()),
+                ('pieces_per_pack', models.PositiveIntegerField(default=1)),
+                ('expected_on', models.DateField(blank=True, help_text='By the lead time known when it was ordered.', null=True)),
+                ('reason', models.TextField(blank=True, help_text='Why so many, in the words of the proposal.')),
+                ('closed_at', models.DateTimeField(blank=True, null=True)),
+                ('closed_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='order_lines', to='inventory.consumable')),
+                ('order', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='lines', to='inventory.order')),
+            ],
+            options={
+                'ordering': ['order', 'consumable__section', 'consumable__code'],
+                'constraints': [models.UniqueConstraint(fields=('order', 'consumable'), name='order_line_unique', violation_error_message='This order already has this line: change its packs.'), models.CheckConstraint(condition=models.Q(('packs__gte', 1), ('pieces_per_pack__gte', 1)), name='order_line_orders_a_piece', violation_error_message='An order line orders at least one pack of at least one piece.'), models.CheckConstraint(condition=models.Q(models.Q(('closed_at__isnull', True), ('closed_by__isnull', True)), models.Q(('closed_at__isnull', False), ('closed_by__isnull', False)), _connector='OR'), name='closed_order_line_names_who_and_when', violation_error_message='A closed order line names who closed it and when.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='RecallLot',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('quarantined', models.BooleanField(default=False, help_text='This recall put it out of reach.')),
+                ('released_at', models.DateTimeField(blank=True, null=True)),
+                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='recalls', to='inventory.lot')),
+                ('recall', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='lots', to='inventory.recall')),
+                ('released_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'ordering': ['recall', 'lot__number'],
+                'constraints': [models.UniqueConstraint(fields=('recall', 'lot'), name='recall_lot_unique')],
+            },
+        ),
+        migrations.CreateModel(
+            name='RecallPlace',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('why', models.CharField(choices=[('recorded', 'the lot is recorded here'), ('bundled', 'it may be in a bundle here'), ('no_lot', 'pieces without a lot are recorded here'), ('went_there', 'the lot once went there'), ('keeps_line', 'the place keeps this line')], max_length=20)),
+                ('recorded_pieces', models.IntegerField(default=0, help_text='Of the recalled lots, when the recall was opened.')),
+                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='recall_places', to='inventory.place')),
+                ('recall', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='places', to='inventory.recall')),
+            ],
+            options={
+                'ordering': ['recall', 'place__walk_order', 'place__code'],
+                'constraints': [models.UniqueConstraint(fields=('recall', 'place'), name='recall_place_unique')],
+            },
+        ),
+        migrations.CreateModel(
+            name='BackOrder',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('expected_on', models.DateField(blank=True, null=True)),
+                ('pieces', models.PositiveIntegerField(blank=True, null=True)),
+                ('withdrawn', models.BooleanField(default=False, help_text='The supplier took the notice back.')),
+                ('note', models.CharField(blank=True, max_length=200, validators=[inventory.models.notes.about_stock_only])),
+                ('at', models.DateTimeField()),
+                ('key', models.CharField(max_length=80, unique=True)),
+                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('order_line', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='back_orders', to='inventory.orderline')),
+            ],
+            options={
+                'ordering': ['-at', '-pk'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('pieces__isnull', True), ('pieces__gte', 1), _connector='OR'), name='back_order_of_a_piece', violation_error_message='A back-order is of at least one piece.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='RecallAnswer',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('found', models.PositiveIntegerField()),
+                ('returned', models.PositiveIntegerField(default=0)),
+                ('destroyed', models.PositiveIntegerField(default=0)),
+                ('quarantined', models.PositiveIntegerField(default=0)),
+                ('note', models.CharField(blank=True, max_length=200, validators=[inventory.models.notes.about_stock_only])),
+                ('at', models.DateTimeField()),
+                ('key', models.CharField(max_length=80, unique=True)),
+                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='recall_answers', to=settings.AUTH_USER_MODEL)),
+                ('recall_place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='answers', to='inventory.recallplace')),
+            ],
+            options={
+                'ordering': ['at', 'pk'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('found', django.db.models.expressions.CombinedExpression(django.db.models.expressions.CombinedExpression(models.F('returned'), '+', models.F('destroyed')), '+', models.F('quarantined')))), name='recall_answer_adds_up', violation_error_message='Returned, destroyed and put aside must add up to what was found.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='Receipt',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('remark', models.CharField(blank=True, choices=[('', 'as ordered'), ('more', 'more than ordered'), ('not_ordered', 'not on this order'), ('short_dated', 'short-dated on arrival')], default='', max_length=20)),
+                ('movement', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='receipt', to='inventory.movement')),
+                ('order', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='receipts', to='inventory.order')),
+                ('order_line', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='receipts', to='inventory.orderline')),
+            ],
+            options={
+                'ordering': ['pk'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('order_line__isnull', True), ('order__isnull', False), _connector='OR'), name='receipt_of_a_line_names_its_order', violation_error_message='A receipt against an order line names the order too.')],
             },
         ),
         migrations.AddField(
@@ -257,329 +317,5 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name='place',
             constraint=models.CheckConstraint(condition=models.Q(('role', 'cart'), ('sealed', False), _connector='OR'), name='only_carts_are_sealed', violation_error_message='Only a cart is kept under a seal.'),
-        ),
-        migrations.AddField(
-            model_name='assembly',
-            name='bundle',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='assemblies', to='inventory.consumable'),
-        ),
-        migrations.AddField(
-            model_name='assembly',
-            name='by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='assemblies', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='assembly',
-            name='lot',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='assemblies', to='inventory.lot'),
-        ),
-        migrations.AddField(
-            model_name='assembly',
-            name='movements',
-            field=models.ManyToManyField(related_name='assemblies', to='inventory.movement'),
-        ),
-        migrations.AddField(
-            model_name='assembly',
-            name='place',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='assemblies', to='inventory.place'),
-        ),
-        migrations.AddField(
-            model_name='backorder',
-            name='by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='bundlepiece',
-            name='bundle',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='bundle_pieces', to='inventory.consumable'),
-        ),
-        migrations.AddField(
-            model_name='bundlepiece',
-            name='piece',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='in_bundles', to='inventory.consumable'),
-        ),
-        migrations.AddField(
-            model_name='countround',
-            name='department',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='count_rounds', to='inventory.department'),
-        ),
-        migrations.AddField(
-            model_name='countround',
-            name='made_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='count_rounds', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='countround',
-            name='place',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='count_rounds', to='inventory.place'),
-        ),
-        migrations.AddField(
-            model_name='counttask',
-            name='consumable',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='count_tasks', to='inventory.consumable'),
-        ),
-        migrations.AddField(
-            model_name='counttask',
-            name='count',
-            field=models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='task', to='inventory.count'),
-        ),
-        migrations.AddField(
-            model_name='counttask',
-            name='first_by',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='counttask',
-            name='place',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='count_tasks', to='inventory.place'),
-        ),
-        migrations.AddField(
-            model_name='counttask',
-            name='round',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='tasks', to='inventory.countround'),
-        ),
-        migrations.AddField(
-            model_name='datecheck',
-            name='by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='date_checks', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='datecheck',
-            name='consumable',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='date_checks', to='inventory.consumable'),
-        ),
-        migrations.AddField(
-            model_name='datecheck',
-            name='place',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='date_checks', to='inventory.place'),
-        ),
-        migrations.AddField(
-            model_name='hold',
-            name='by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='holds', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='hold',
-            name='lot',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='holds', to='inventory.lot'),
-        ),
-        migrations.AddField(
-            model_name='order',
-            name='made_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='order',
-            name='placed_by',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='orders', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='order',
-            name='storeroom',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='orders', to='inventory.place'),
-        ),
-        migrations.AddField(
-            model_name='orderline',
-            name='closed_by',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='orderline',
-            name='consumable',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='order_lines', to='inventory.consumable'),
-        ),
-        migrations.AddField(
-            model_name='orderline',
-            name='order',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='lines', to='inventory.order'),
-        ),
-        migrations.AddField(
-            model_name='backorder',
-            name='order_line',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='back_orders', to='inventory.orderline'),
-        ),
-        migrations.AddField(
-            model_name='recall',
-            name='closed_by',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='recalls_closed', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='recall',
-            name='consumable',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='recalls', to='inventory.consumable'),
-        ),
-        migrations.AddField(
-            model_name='recall',
-            name='department',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='recalls', to='inventory.department'),
-        ),
-        migrations.AddField(
-            model_name='recall',
-            name='opened_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='recalls_opened', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='recallanswer',
-            name='by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='recall_answers', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='recalllot',
-            name='lot',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='recalls', to='inventory.lot'),
-        ),
-        migrations.AddField(
-            model_name='recalllot',
-            name='recall',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='lots', to='inventory.recall'),
-        ),
-        migrations.AddField(
-            model_name='recalllot',
-            name='released_by',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='recallplace',
-            name='place',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='recall_places', to='inventory.place'),
-        ),
-        migrations.AddField(
-            model_name='recallplace',
-            name='recall',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='places', to='inventory.recall'),
-        ),
-        migrations.AddField(
-            model_name='recallanswer',
-            name='recall_place',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='answers', to='inventory.recallplace'),
-        ),
-        migrations.AddField(
-            model_name='receipt',
-            name='movement',
-            field=models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='receipt', to='inventory.movement'),
-        ),
-        migrations.AddField(
-            model_name='receipt',
-            name='order',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='receipts', to='inventory.order'),
-        ),
-        migrations.AddField(
-            model_name='receipt',
-            name='order_line',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='receipts', to='inventory.orderline'),
-        ),
-        migrations.AddField(
-            model_name='sealevent',
-            name='by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='seal_events', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='sealevent',
-            name='place',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='seal_events', to='inventory.place'),
-        ),
-        migrations.AddConstraint(
-            model_name='assembly',
-            constraint=models.CheckConstraint(condition=models.Q(('bundles__gte', 1)), name='assembly_of_a_bundle', violation_error_message='At least one bundle is made up or taken apart.'),
-        ),
-        migrations.AddConstraint(
-            model_name='bundlepiece',
-            constraint=models.UniqueConstraint(fields=('bundle', 'piece'), name='bundle_piece_unique', violation_error_message='This bundle already holds this line: change how many.'),
-        ),
-        migrations.AddConstraint(
-            model_name='bundlepiece',
-            constraint=models.CheckConstraint(condition=models.Q(('pieces_per_bundle__gte', 1)), name='bundle_holds_a_piece', violation_error_message='A bundle holds at least one piece of each of its lines.'),
-        ),
-        migrations.AddConstraint(
-            model_name='bundlepiece',
-            constraint=models.CheckConstraint(condition=models.Q(('bundle', models.F('piece')), _negated=True), name='bundle_does_not_hold_itself', violation_error_message='A bundle cannot hold itself.'),
-        ),
-        migrations.AddConstraint(
-            model_name='countround',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'whole_place'), _negated=True), ('place__isnull', False), _connector='OR'), name='whole_place_count_names_the_place', violation_error_message='A count of a whole place names the place.'),
-        ),
-        migrations.AddConstraint(
-            model_name='counttask',
-            constraint=models.UniqueConstraint(fields=('round', 'place', 'consumable'), name='count_task_unique', violation_error_message='This line is on this count already.'),
-        ),
-        migrations.AddConstraint(
-            model_name='counttask',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('expected__isnull', True), ('first_at__isnull', True), ('first_by__isnull', True), ('first_counted__isnull', True)), models.Q(('expected__isnull', False), ('first_at__isnull', False), ('first_by__isnull', False), ('first_counted__isnull', False)), _connector='OR'), name='first_count_is_whole', violation_error_message='A count says what, when, by whom and against what.'),
-        ),
-        migrations.AddConstraint(
-            model_name='counttask',
-            constraint=models.CheckConstraint(condition=models.Q(('second_counted__isnull', True), ('first_counted__isnull', False), _connector='OR'), name='second_count_follows_a_first', violation_error_message='A second count follows a first one.'),
-        ),
-        migrations.AddConstraint(
-            model_name='counttask',
-            constraint=models.CheckConstraint(condition=models.Q(('count__isnull', True), ('first_counted__isnull', False), _connector='OR'), name='settled_count_was_counted', violation_error_message='Only what was counted goes to the ledger.'),
-        ),
-        migrations.AddIndex(
-            model_name='datecheck',
-            index=models.Index(fields=['place', 'consumable', 'at'], name='date_check_latest'),
-        ),
-        migrations.AddConstraint(
-            model_name='hold',
-            constraint=models.CheckConstraint(condition=models.Q(('reason', ''), _negated=True), name='hold_has_a_reason', violation_error_message='Say why: the next person will ask.'),
-        ),
-        migrations.AddConstraint(
-            model_name='order',
-            constraint=models.UniqueConstraint(fields=('storeroom', 'number'), name='order_number_unique', violation_error_message='This storeroom already has an order of that number.'),
-        ),
-        migrations.AddConstraint(
-            model_name='order',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('placed_at__isnull', True), ('placed_by__isnull', True)), models.Q(('placed_at__isnull', False), ('placed_by__isnull', False)), _connector='OR'), name='placed_order_names_who_and_when', violation_error_message='An order that was placed names who placed it and when.'),
-        ),
-        migrations.AddConstraint(
-            model_name='orderline',
-            constraint=models.UniqueConstraint(fields=('order', 'consumable'), name='order_line_unique', violation_error_message='This order already has this line: change its packs.'),
-        ),
-        migrations.AddConstraint(
-            model_name='orderline',
-            constraint=models.CheckConstraint(condition=models.Q(('packs__gte', 1), ('pieces_per_pack__gte', 1)), name='order_line_orders_a_piece', violation_error_message='An order line orders at least one pack of at least one piece.'),
-        ),
-        migrations.AddConstraint(
-            model_name='orderline',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('closed_at__isnull', True), ('closed_by__isnull', True)), models.Q(('closed_at__isnull', False), ('closed_by__isnull', False)), _connector='OR'), name='closed_order_line_names_who_and_when', violation_error_message='A closed order line names who closed it and when.'),
-        ),
-        migrations.AddConstraint(
-            model_name='backorder',
-            constraint=models.CheckConstraint(condition=models.Q(('pieces__isnull', True), ('pieces__gte', 1), _connector='OR'), name='back_order_of_a_piece', violation_error_message='A back-order is of at least one piece.'),
-        ),
-        migrations.AddConstraint(
-            model_name='recall',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('closed_at__isnull', True), ('closed_by__isnull', True)), models.Q(('closed_at__isnull', False), ('closed_by__isnull', False)), _connector='OR'), name='closed_recall_is_signed', violation_error_message='A closed recall names who signed it and when.'),
-        ),
-        migrations.AddConstraint(
-            model_name='recall',
-            constraint=models.CheckConstraint(condition=models.Q(('closed_at__isnull', True), ('closed_at__gte', models.F('opened_at')), _connector='OR'), name='recall_closes_after_it_opened', violation_error_message='A recall cannot close before it was opened.'),
-        ),
-        migrations.AddConstraint(
-            model_name='recalllot',
-            constraint=models.UniqueConstraint(fields=('recall', 'lot'), name='recall_lot_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='recallplace',
-            constraint=models.UniqueConstraint(fields=('recall', 'place'), name='recall_place_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='recallanswer',
-            constraint=models.CheckConstraint(condition=models.Q(('found', django.db.models.expressions.CombinedExpression(django.db.models.expressions.CombinedExpression(models.F('returned'), '+', models.F('destroyed')), '+', models.F('quarantined')))), name='recall_answer_adds_up', violation_error_message='Returned, destroyed and put aside must add up to what was found.'),
-        ),
-        migrations.AddConstraint(
-            model_name='receipt',
-            constraint=models.CheckConstraint(condition=models.Q(('order_line__isnull', True), ('order__isnull', False), _connector='OR'), name='receipt_of_a_line_names_its_order', violation_error_message='A receipt against an order line names the order too.'),
-        ),
-        migrations.AddIndex(
-            model_name='sealevent',
-            index=models.Index(fields=['place', 'at'], name='seal_event_latest'),
-        ),
-        migrations.AddConstraint(
-            model_name='sealevent',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'closed'), _negated=True), models.Q(('seal_on', ''), _negated=True), _connector='OR'), name='closing_names_the_new_seal', violation_error_message='Write down the number of the new seal.'),
-        ),
-        migrations.AddConstraint(
-            model_name='sealevent',
-            constraint=models.CheckConstraint(condition=models.Q(('kind', 'closed'), ('seal_on', ''), _connector='OR'), name='only_closing_puts_a_seal_on', violation_error_message='A new seal goes on when a cart is checked and closed.'),
         ),
     ]

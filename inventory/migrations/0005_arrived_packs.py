@@ -8,8 +8,8 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
+        ('auth', '__first__'),
         ('inventory', '0004_life_of_stock_append_only'),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
@@ -27,50 +27,16 @@ class Migration(migrations.Migration):
                 ('wanted', models.BooleanField(default=False, help_text='Somebody said to receive it although it was not ordered.')),
                 ('at', models.DateTimeField()),
                 ('key', models.CharField(max_length=80, unique=True)),
+                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='arrived_packs', to=settings.AUTH_USER_MODEL)),
+                ('consumable', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='arrived_packs', to='inventory.consumable')),
+                ('movement', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='arrived_packs', to='inventory.movement')),
+                ('order', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='arrived_packs', to='inventory.order')),
+                ('storeroom', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='arrived_packs', to='inventory.place')),
             ],
             options={
                 'ordering': ['pk'],
+                'indexes': [models.Index(fields=['storeroom', 'order', 'state'], name='arrived_pack_waiting')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('packs__gte', 1), models.Q(('pieces_per_pack__isnull', True), ('pieces_per_pack__gte', 1), _connector='OR')), name='arrived_pack_holds_a_piece', violation_error_message='What came is at least one pack of at least one piece.'), models.CheckConstraint(condition=models.Q(models.Q(('consumable__isnull', False), ('movement__isnull', False), ('state', 'recorded')), models.Q(models.Q(('state', 'recorded'), _negated=True), ('movement__isnull', True)), _connector='OR'), name='arrived_pack_on_record_names_its_movement', violation_error_message='A pack that is on record names its line and its movement, and no other does.'), models.CheckConstraint(condition=models.Q(('consumable__isnull', False), models.Q(('item', ''), _negated=True), _connector='OR'), name='arrived_pack_is_of_something', violation_error_message='A pack has a number of its own or a line of the catalogue.')],
             },
-        ),
-        migrations.AddField(
-            model_name='arrivedpack',
-            name='by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='arrived_packs', to=settings.AUTH_USER_MODEL),
-        ),
-        migrations.AddField(
-            model_name='arrivedpack',
-            name='consumable',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='arrived_packs', to='inventory.consumable'),
-        ),
-        migrations.AddField(
-            model_name='arrivedpack',
-            name='movement',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='arrived_packs', to='inventory.movement'),
-        ),
-        migrations.AddField(
-            model_name='arrivedpack',
-            name='order',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='arrived_packs', to='inventory.order'),
-        ),
-        migrations.AddField(
-            model_name='arrivedpack',
-            name='storeroom',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='arrived_packs', to='inventory.place'),
-        ),
-        migrations.AddIndex(
-            model_name='arrivedpack',
-            index=models.Index(fields=['storeroom', 'order', 'state'], name='arrived_pack_waiting'),
-        ),
-        migrations.AddConstraint(
-            model_name='arrivedpack',
-            constraint=models.CheckConstraint(condition=models.Q(('packs__gte', 1), models.Q(('pieces_per_pack__isnull', True), ('pieces_per_pack__gte', 1), _connector='OR')), name='arrived_pack_holds_a_piece', violation_error_message='What came is at least one pack of at least one piece.'),
-        ),
-        migrations.AddConstraint(
-            model_name='arrivedpack',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('consumable__isnull', False), ('movement__isnull', False), ('state', 'recorded')), models.Q(models.Q(('state', 'recorded'), _negated=True), ('movement__isnull', True)), _connector='OR'), name='arrived_pack_on_record_names_its_movement', violation_error_message='A pack that is on record names its line and its movement, and no other does.'),
-        ),
-        migrations.AddConstraint(
-            model_name='arrivedpack',
-            constraint=models.CheckConstraint(condition=models.Q(('consumable__isnull', False), models.Q(('item', ''), _negated=True), _connector='OR'), name='arrived_pack_is_of_something', violation_error_message='A pack has a number of its own or a line of the catalogue.'),
         ),
     ]

@@ -3,7 +3,7 @@
 import django.db.models.deletion
 import django.db.models.expressions
 import django.db.models.functions.comparison
-import restock.models.notes
+import inventory.models.notes
 from django.conf import settings
 from django.db import migrations, models
 
@@ -13,64 +13,11 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
+        ('auth', '__first__'),
         ('inventory', '0002_append_only'),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
-        migrations.CreateModel(
-            name='Case',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('date', models.DateField()),
-                ('order', models.PositiveSmallIntegerField(help_text="Its place in the room's list, from 1.")),
-                ('starts_at', models.TimeField(blank=True, help_text='Booked start, local time.', null=True)),
-                ('urgency', models.CharField(choices=[('elective', 'elective'), ('urgent', 'urgent'), ('emergency', 'emergency')], default='elective', max_length=20)),
-                ('status', models.CharField(choices=[('scheduled', 'scheduled'), ('cancelled', 'cancelled'), ('done', 'done'), ('added', 'added on the day')], default='scheduled', max_length=20)),
-                ('added_on_the_day', models.BooleanField(default=False, help_text='Was not on the list of the evening before.')),
-                ('booking_hash', models.CharField(blank=True, help_text='Keyed hash of a booking reference, so that a later list finds the slot.', max_length=64)),
-                ('logged_at', models.DateTimeField(blank=True, help_text='When its use was first logged.', null=True)),
-                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cases', to='inventory.department')),
-                ('room', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cases', to='inventory.room')),
-            ],
-            options={
-                'ordering': ['date', 'room', 'order'],
-            },
-        ),
-        migrations.CreateModel(
-            name='CaseLog',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('at', models.DateTimeField(help_text='When the person entered it, on whatever device.')),
-                ('recorded_at', models.DateTimeField(auto_now_add=True, help_text='When we were told.')),
-                ('key', models.CharField(max_length=50, unique=True)),
-                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='case_logs', to=settings.AUTH_USER_MODEL)),
-                ('case', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='logs', to='restock.case')),
-                ('undoes', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='undone_by', to='restock.caselog')),
-            ],
-            options={
-                'ordering': ['recorded_at', 'pk'],
-            },
-        ),
-        migrations.CreateModel(
-            name='CaseType',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('code', models.CharField(max_length=40)),
-                ('name', models.CharField(max_length=160)),
-                ('specialty', models.CharField(blank=True, max_length=80)),
-                ('typical_minutes', models.PositiveSmallIntegerField(blank=True, null=True)),
-                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='case_types', to='inventory.department')),
-            ],
-            options={
-                'ordering': ['specialty', 'name'],
-            },
-        ),
-        migrations.AddField(
-            model_name='case',
-            name='case_type',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cases', to='restock.casetype'),
-        ),
         migrations.CreateModel(
             name='Extra',
             fields=[
@@ -81,12 +28,8 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['name'],
+                'constraints': [models.UniqueConstraint(fields=('department', 'code'), name='extra_code_unique')],
             },
-        ),
-        migrations.AddField(
-            model_name='case',
-            name='extras',
-            field=models.ManyToManyField(blank=True, related_name='cases', to='restock.extra'),
         ),
         migrations.CreateModel(
             name='Fit',
@@ -100,29 +43,9 @@ class Migration(migrations.Migration):
                 ('last_day', models.DateField(null=True)),
                 ('department', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='fit', to='inventory.department')),
             ],
-        ),
-        migrations.CreateModel(
-            name='DayEffect',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('sigma', models.FloatField(help_text='Log odds per piece, of one standard deviation of the day.')),
-                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='inventory.consumable')),
-                ('fit', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='day_effects', to='restock.fit')),
-            ],
-        ),
-        migrations.CreateModel(
-            name='CaptureRate',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('spans', models.PositiveIntegerField()),
-                ('gone', models.PositiveIntegerField()),
-                ('logged', models.PositiveIntegerField()),
-                ('mean', models.FloatField()),
-                ('low', models.FloatField()),
-                ('high', models.FloatField()),
-                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='inventory.consumable')),
-                ('fit', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='capture_rates', to='restock.fit')),
-            ],
+            options={
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('evenings', 0), ('first_day', None), ('last_day', None)), models.Q(('evenings__gt', 0), ('first_day__lte', models.F('last_day'))), _connector='OR'), name='fit_names_its_days', violation_error_message='A fit on past evenings names the first and the last of them.')],
+            },
         ),
         migrations.CreateModel(
             name='HeadingMap',
@@ -134,6 +57,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['kind'],
+                'constraints': [models.UniqueConstraint(fields=('department', 'kind'), name='heading_map_unique')],
             },
         ),
         migrations.CreateModel(
@@ -167,6 +91,9 @@ class Migration(migrations.Migration):
                 ('calibration_error', models.FloatField()),
                 ('department', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='judgement', to='inventory.department')),
             ],
+            options={
+                'constraints': [models.CheckConstraint(condition=models.Q(('first_day__lte', models.F('last_day'))), name='judgement_days_in_order', violation_error_message='The first day lies after the last.')],
+            },
         ),
         migrations.CreateModel(
             name='Learning',
@@ -184,6 +111,231 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name='OrderPolicy',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('method', models.CharField(choices=[('order_up_to', 'up to a level at every review (R, S)'), ('reorder_point', 'a fixed quantity once stock is down to a point (s, Q)')], default='order_up_to', max_length=20)),
+                ('review_days', models.PositiveSmallIntegerField(default=7, help_text='Days from one order to the next.')),
+                ('lead_days', models.PositiveSmallIntegerField(default=3, help_text='Days from order to delivery, as a rule.')),
+                ('lead_spread_days', models.PositiveSmallIntegerField(default=1, help_text='A delivery comes up to so many days early or late, each of these days as likely.')),
+                ('order_pieces', models.PositiveIntegerField(blank=True, help_text='Pieces of a fixed order. Empty: what a review period uses, in whole packs.', null=True)),
+                ('measure', models.CharField(choices=[('alpha', 'share of order cycles without running out'), ('fill_rate', 'share of pieces handed out at once')], default='alpha', max_length=20)),
+                ('service', models.FloatField(blank=True, help_text="From 0 to 1. Empty: the department's service level for such a line.", null=True)),
+                ('stocking_line', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='order_policy', to='inventory.stockingline')),
+            ],
+            options={
+                'verbose_name_plural': 'order policies',
+                'constraints': [models.CheckConstraint(condition=models.Q(('review_days__gte', 1)), name='review_at_least_daily', violation_error_message='Orders are reviewed every day or less often: at least 1.'), models.CheckConstraint(condition=models.Q(('lead_spread_days__lte', models.F('lead_days'))), name='delivery_not_before_order', violation_error_message='A delivery cannot come before its order: the spread is at most the lead time.'), models.CheckConstraint(condition=models.Q(('order_pieces__isnull', True), ('order_pieces__gte', 1), _connector='OR'), name='order_holds_a_piece', violation_error_message='A fixed order holds at least one piece.'), models.CheckConstraint(condition=models.Q(('service__isnull', True), models.Q(('service__gt', 0), ('service__lt', 1)), _connector='OR'), name='order_service_is_a_share', violation_error_message='A service level lies between 0 and 1, both left out: 0.98, not 98.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='ParAdviceRun',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('made_at', models.DateTimeField()),
+                ('first_day', models.DateField()),
+                ('last_day', models.DateField()),
+                ('days', models.PositiveSmallIntegerField(help_text='Operating days looked at.')),
+                ('lines', models.PositiveIntegerField(help_text='Lines looked at, those without a change included.')),
+                ('by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='par_advice_runs', to='inventory.department')),
+            ],
+            options={
+                'ordering': ['-made_at', '-pk'],
+                'get_latest_by': 'made_at',
+                'constraints': [models.CheckConstraint(condition=models.Q(('first_day__lte', models.F('last_day'))), name='par_advice_days_in_order', violation_error_message='The first day lies after the last.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='ParChange',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('par_before', models.PositiveIntegerField()),
+                ('par_after', models.PositiveIntegerField()),
+                ('origin', models.CharField(choices=[('by_hand', 'by hand'), ('shortage', 'because of a shortage'), ('advice', 'on advice')], max_length=20)),
+                ('reason', models.CharField(max_length=200)),
+                ('at', models.DateTimeField()),
+                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='par_changes', to=settings.AUTH_USER_MODEL)),
+                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='par_changes', to='inventory.consumable')),
+                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='par_changes', to='inventory.place')),
+            ],
+            options={
+                'ordering': ['-at', '-pk'],
+                'indexes': [models.Index(fields=['place', 'consumable'], name='par_change_of_line')],
+                'constraints': [models.CheckConstraint(condition=models.Q(('par_before', models.F('par_after')), _negated=True), name='par_change_changes_par', violation_error_message='This is the par already.'), models.CheckConstraint(condition=models.Q(('reason', ''), _negated=True), name='par_change_has_a_reason', violation_error_message='Say why the par changes: somebody will ask.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='Plan',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('for_date', models.DateField(help_text='The day that must be covered.')),
+                ('made_at', models.DateTimeField()),
+                ('method', models.CharField(help_text='Name and version of the forecasting method.', max_length=40)),
+                ('parameters', models.JSONField(default=dict, help_text='The policy as it stood.')),
+                ('inputs', models.JSONField(default=dict, help_text='What was known: cases, logged cases, newest record and count.')),
+                ('by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, to=settings.AUTH_USER_MODEL)),
+                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='plans', to='inventory.department')),
+            ],
+            options={
+                'ordering': ['-for_date', '-made_at'],
+                'get_latest_by': 'made_at',
+                'indexes': [models.Index(fields=['department', 'for_date', 'made_at'], name='plan_by_day')],
+            },
+        ),
+        migrations.CreateModel(
+            name='Policy',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('target', models.CharField(choices=[('greater_of_both', "the greater of par and tomorrow's need"), ('par_only', 'par only'), ('tomorrow_only', "tomorrow's need only")], default='greater_of_both', max_length=20)),
+                ('service_never_out', models.FloatField(default=0.995, help_text='Share of days on which a never-out line should last, from 0 to 1.')),
+                ('service_routine', models.FloatField(default=0.95, help_text='Share of days on which a routine line should last, from 0 to 1.')),
+                ('weight_never_out', models.FloatField(default=5.0, help_text='How much worse one missing never-out piece is than one missing routine piece.')),
+                ('half_life_days', models.PositiveIntegerField(default=90, help_text='After this many days a logged case counts half.')),
+                ('expiry_warning_days', models.PositiveIntegerField(default=30)),
+                ('cuffed_tube', models.CharField(choices=[('3.5', 'age / 4 + 3.5 mm'), ('3.0', 'age / 4 + 3 mm')], default='3.5', max_length=4)),
+                ('handling_per_piece', models.FloatField(default=0.01, help_text='Moving one piece costs as much as so many missing routine pieces. An assumption.')),
+                ('handling_per_walk', models.FloatField(default=0.1, help_text='Walking from one place to another costs as much as so many of them. An assumption.')),
+                ('wasted_piece', models.FloatField(default=0.2, help_text='A piece that goes out of date unused is as bad as so many of them. An assumption.')),
+                ('idle_piece', models.FloatField(default=0.03, help_text='A piece that lies on a cart for nothing is as bad as so many of them. An assumption.')),
+                ('neighbour_steps', models.PositiveSmallIntegerField(default=1, help_text='Sizes so many steps away in a size run are looked at as stand-ins. A person decides.')),
+                ('department', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='policy', to='inventory.department')),
+            ],
+            options={
+                'verbose_name_plural': 'policies',
+                'constraints': [models.CheckConstraint(condition=models.Q(('service_never_out__gt', 0), ('service_never_out__lt', 1)), name='service_never_out_is_a_share', violation_error_message='A service level lies between 0 and 1, both left out: 0.995, not 99.5.'), models.CheckConstraint(condition=models.Q(('service_routine__gt', 0), ('service_routine__lt', 1)), name='service_routine_is_a_share', violation_error_message='A service level lies between 0 and 1, both left out: 0.95, not 95.'), models.CheckConstraint(condition=models.Q(('weight_never_out__gte', 1)), name='never_out_weighs_at_least_one', violation_error_message='A never-out piece cannot weigh less than a routine one.'), models.CheckConstraint(condition=models.Q(('half_life_days__gte', 1)), name='half_life_at_least_a_day', violation_error_message='The half-life is at least one day.'), models.CheckConstraint(condition=models.Q(('handling_per_piece__gte', 0), ('handling_per_walk__gte', 0), ('idle_piece__gte', 0), ('wasted_piece__gte', 0)), name='costs_of_advice_not_negative', violation_error_message='A cost is 0 or more, counted in missing routine pieces.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='QuickSignIn',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('pin_hash', models.CharField(blank=True, max_length=128)),
+                ('badge_hash', models.CharField(blank=True, max_length=64)),
+                ('wrong_in_a_row', models.PositiveSmallIntegerField(default=0)),
+                ('user', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='quick_sign_in', to=settings.AUTH_USER_MODEL)),
+            ],
+            options={
+                'constraints': [models.UniqueConstraint(condition=models.Q(('badge_hash', ''), _negated=True), fields=('badge_hash',), name='badge_is_one_person_s', violation_error_message='This badge belongs to somebody else: read your own.'), models.CheckConstraint(condition=models.Q(('badge_hash', ''), ('pin_hash', ''), _negated=True), name='quick_sign_in_has_a_pin_or_a_badge', violation_error_message='Give a PIN, a badge, or both.'), models.CheckConstraint(condition=models.Q(('wrong_in_a_row__lte', 5)), name='wrong_pins_are_counted_to_the_limit', violation_error_message='A PIN is asked for no more after that many wrong ones.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='SizeClass',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('code', models.SlugField()),
+                ('name', models.CharField(max_length=80)),
+                ('age_days_from', models.PositiveIntegerField(blank=True, null=True)),
+                ('age_days_below', models.PositiveIntegerField(blank=True, null=True)),
+                ('sex', models.CharField(blank=True, choices=[('female', 'female'), ('male', 'male')], max_length=10)),
+                ('is_default', models.BooleanField(default=False, help_text='Taken where a list says nothing about size.')),
+                ('position', models.PositiveSmallIntegerField(default=0)),
+                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='size_classes', to='inventory.department')),
+            ],
+            options={
+                'verbose_name_plural': 'size classes',
+                'ordering': ['position', 'code'],
+                'constraints': [models.UniqueConstraint(fields=('department', 'code'), name='size_class_code_unique'), models.UniqueConstraint(condition=models.Q(('is_default', True)), fields=('department',), name='one_default_size_class', violation_error_message='Another size class is already the default.'), models.CheckConstraint(condition=models.Q(('age_days_from__isnull', True), ('age_days_below__isnull', True), ('age_days_from__lt', models.F('age_days_below')), _connector='OR'), name='size_class_ages_in_order', violation_error_message='The lower age must lie below the upper one.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='StoreroomCover',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('usable', models.IntegerField()),
+                ('low', models.PositiveSmallIntegerField(help_text='Days.')),
+                ('likely', models.PositiveSmallIntegerField(help_text='Days.')),
+                ('high', models.PositiveSmallIntegerField(help_text='Days.')),
+                ('open_ended', models.BooleanField()),
+                ('made_at', models.DateTimeField()),
+                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='covers', to='inventory.consumable')),
+                ('place', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='covers', to='inventory.place')),
+            ],
+            options={
+                'ordering': ['low', 'likely', 'place', 'consumable'],
+                'constraints': [models.UniqueConstraint(fields=('place', 'consumable'), name='storeroom_cover_unique'), models.CheckConstraint(condition=models.Q(('likely__lte', models.F('high')), ('low__lte', models.F('likely'))), name='cover_in_order', violation_error_message='Days of cover run from low over likely to high.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='Technique',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('code', models.SlugField(max_length=80)),
+                ('name', models.CharField(max_length=120)),
+                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='techniques', to='inventory.department')),
+            ],
+            options={
+                'ordering': ['name'],
+                'constraints': [models.UniqueConstraint(fields=('department', 'code'), name='technique_code_unique')],
+            },
+        ),
+        migrations.CreateModel(
+            name='Calibration',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('kind', models.CharField(blank=True, max_length=80)),
+                ('first_day', models.DateField()),
+                ('last_day', models.DateField()),
+                ('rows', models.PositiveIntegerField(help_text='Lines and evenings judged.')),
+                ('gap_90', models.FloatField()),
+                ('gap_95', models.FloatField()),
+                ('gap_99', models.FloatField()),
+                ('passed', models.BooleanField(help_text='False: its lines are widened until a later judgement passes.')),
+                ('pit', models.JSONField(default=list)),
+                ('judged_at', models.DateTimeField()),
+                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='calibrations', to='inventory.department')),
+            ],
+            options={
+                'ordering': ['kind'],
+                'constraints': [models.UniqueConstraint(fields=('department', 'kind'), name='calibration_of_kind_unique'), models.CheckConstraint(condition=models.Q(('first_day__lte', models.F('last_day'))), name='calibration_days_in_order', violation_error_message='The first day lies after the last.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='CaseType',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('code', models.CharField(max_length=40)),
+                ('name', models.CharField(max_length=160)),
+                ('specialty', models.CharField(blank=True, max_length=80)),
+                ('typical_minutes', models.PositiveSmallIntegerField(blank=True, null=True)),
+                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='case_types', to='inventory.department')),
+                ('technique', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='case_types', to='restock.technique')),
+            ],
+            options={
+                'ordering': ['specialty', 'name'],
+                'constraints': [models.UniqueConstraint(fields=('department', 'code'), name='case_type_code_unique')],
+            },
+        ),
+        migrations.CreateModel(
+            name='DayEffect',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('sigma', models.FloatField(help_text='Log odds per piece, of one standard deviation of the day.')),
+                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='inventory.consumable')),
+                ('fit', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='day_effects', to='restock.fit')),
+            ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('fit', 'consumable'), name='day_effect_unique'), models.CheckConstraint(condition=models.Q(('sigma__gt', 0)), name='day_effect_is_one')],
+            },
+        ),
+        migrations.CreateModel(
+            name='CaptureRate',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('spans', models.PositiveIntegerField()),
+                ('gone', models.PositiveIntegerField()),
+                ('logged', models.PositiveIntegerField()),
+                ('mean', models.FloatField()),
+                ('low', models.FloatField()),
+                ('high', models.FloatField()),
+                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='inventory.consumable')),
+                ('fit', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='capture_rates', to='restock.fit')),
+            ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('fit', 'consumable'), name='capture_rate_unique'), models.CheckConstraint(condition=models.Q(('high__lte', 1), ('low__gte', 0), ('low__lte', models.F('mean')), ('mean__lte', models.F('high'))), name='capture_rate_within_its_interval')],
+            },
+        ),
+        migrations.CreateModel(
             name='LineDrift',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -195,6 +347,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['p_value', 'pk'],
+                'constraints': [models.UniqueConstraint(fields=('judgement', 'consumable'), name='line_drift_unique')],
             },
         ),
         migrations.CreateModel(
@@ -214,50 +367,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'verbose_name_plural': 'line weights',
-            },
-        ),
-        migrations.CreateModel(
-            name='OpenedTally',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('opened', models.FloatField(default=0, help_text='Faded pieces, used or not.')),
-                ('unused', models.FloatField(default=0, help_text='Faded pieces, of those opened.')),
-                ('case_type', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='opened', to='restock.casetype')),
-                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inventory.consumable')),
-            ],
-        ),
-        migrations.CreateModel(
-            name='OrderPolicy',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('method', models.CharField(choices=[('order_up_to', 'up to a level at every review (R, S)'), ('reorder_point', 'a fixed quantity once stock is down to a point (s, Q)')], default='order_up_to', max_length=20)),
-                ('review_days', models.PositiveSmallIntegerField(default=7, help_text='Days from one order to the next.')),
-                ('lead_days', models.PositiveSmallIntegerField(default=3, help_text='Days from order to delivery, as a rule.')),
-                ('lead_spread_days', models.PositiveSmallIntegerField(default=1, help_text='A delivery comes up to so many days early or late, each of these days as likely.')),
-                ('order_pieces', models.PositiveIntegerField(blank=True, help_text='Pieces of a fixed order. Empty: what a review period uses, in whole packs.', null=True)),
-                ('measure', models.CharField(choices=[('alpha', 'share of order cycles without running out'), ('fill_rate', 'share of pieces handed out at once')], default='alpha', max_length=20)),
-                ('service', models.FloatField(blank=True, help_text="From 0 to 1. Empty: the department's service level for such a line.", null=True)),
-                ('stocking_line', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='order_policy', to='inventory.stockingline')),
-            ],
-            options={
-                'verbose_name_plural': 'order policies',
-            },
-        ),
-        migrations.CreateModel(
-            name='ParAdviceRun',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('made_at', models.DateTimeField()),
-                ('first_day', models.DateField()),
-                ('last_day', models.DateField()),
-                ('days', models.PositiveSmallIntegerField(help_text='Operating days looked at.')),
-                ('lines', models.PositiveIntegerField(help_text='Lines looked at, those without a change included.')),
-                ('by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='par_advice_runs', to='inventory.department')),
-            ],
-            options={
-                'ordering': ['-made_at', '-pk'],
-                'get_latest_by': 'made_at',
+                'constraints': [models.UniqueConstraint(fields=('fit', 'consumable', 'by_room'), name='weights_of_consumable_unique'), models.UniqueConstraint(fields=('fit', 'size_run', 'by_room'), name='weights_of_size_run_unique'), models.CheckConstraint(condition=models.Q(models.Q(('consumable__isnull', False), ('size_run__isnull', True)), models.Q(('consumable__isnull', True), ('size_run__isnull', False)), _connector='OR'), name='weights_of_one_thing')],
             },
         ),
         migrations.CreateModel(
@@ -276,47 +386,14 @@ class Migration(migrations.Migration):
                 ('reason', models.TextField()),
                 ('answer', models.CharField(choices=[('open', 'open'), ('accepted', 'accepted'), ('changed', 'changed to another par'), ('refused', 'refused')], default='open', max_length=20)),
                 ('answered_at', models.DateTimeField(blank=True, null=True)),
-                ('note', models.CharField(blank=True, max_length=200, validators=[restock.models.notes.about_stock_only])),
+                ('note', models.CharField(blank=True, max_length=200, validators=[inventory.models.notes.about_stock_only])),
                 ('answered_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('stocking_line', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='advised_pars', to='inventory.stockingline')),
                 ('run', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='pars', to='restock.paradvicerun')),
             ],
             options={
                 'ordering': ['run', 'pk'],
-            },
-        ),
-        migrations.CreateModel(
-            name='ParChange',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('par_before', models.PositiveIntegerField()),
-                ('par_after', models.PositiveIntegerField()),
-                ('origin', models.CharField(choices=[('by_hand', 'by hand'), ('shortage', 'because of a shortage'), ('advice', 'on advice')], max_length=20)),
-                ('reason', models.CharField(max_length=200)),
-                ('at', models.DateTimeField()),
-                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='par_changes', to=settings.AUTH_USER_MODEL)),
-                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='par_changes', to='inventory.consumable')),
-                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='par_changes', to='inventory.place')),
-            ],
-            options={
-                'ordering': ['-at', '-pk'],
-            },
-        ),
-        migrations.CreateModel(
-            name='Plan',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('for_date', models.DateField(help_text='The day that must be covered.')),
-                ('made_at', models.DateTimeField()),
-                ('method', models.CharField(help_text='Name and version of the forecasting method.', max_length=40)),
-                ('parameters', models.JSONField(default=dict, help_text='The policy as it stood.')),
-                ('inputs', models.JSONField(default=dict, help_text='What was known: cases, logged cases, newest record and count.')),
-                ('by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, to=settings.AUTH_USER_MODEL)),
-                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='plans', to='inventory.department')),
-            ],
-            options={
-                'ordering': ['-for_date', '-made_at'],
-                'get_latest_by': 'made_at',
+                'constraints': [models.UniqueConstraint(fields=('run', 'stocking_line'), name='advised_par_unique'), models.CheckConstraint(condition=models.Q(('par', models.F('advised')), _negated=True), name='advised_par_is_another', violation_error_message='Advice that changes nothing is not kept.'), models.CheckConstraint(condition=models.Q(models.Q(('answer', 'open'), ('answered_at__isnull', True), ('answered_by__isnull', True)), models.Q(models.Q(('answer', 'open'), _negated=True), ('answered_at__isnull', False), ('answered_by__isnull', False)), _connector='OR'), name='answer_names_who_and_when', violation_error_message='An answer names who gave it and when.')],
             },
         ),
         migrations.CreateModel(
@@ -331,6 +408,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['at', 'pk'],
+                'constraints': [models.UniqueConstraint(condition=models.Q(('ended_at__isnull', True)), fields=('plan', 'place'), name='cart_claimed_by_one', violation_error_message='Somebody else has taken this cart: take it over, or take another.'), models.CheckConstraint(condition=models.Q(('ended_at__isnull', True), ('ended_at__gte', models.F('at')), _connector='OR'), name='claim_ends_after_it_began', violation_error_message='A claim cannot end before it began.')],
             },
         ),
         migrations.CreateModel(
@@ -365,6 +443,85 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['plan', 'place', 'consumable'],
+                'constraints': [models.UniqueConstraint(fields=('plan', 'place', 'consumable'), name='plan_line_unique'), models.CheckConstraint(condition=models.Q(('allocated__lte', models.F('top_up'))), name='allocated_within_top_up', violation_error_message='A line cannot be given more than it needs.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='RuleScore',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('rule', models.CharField(max_length=40)),
+                ('score', models.CharField(max_length=20)),
+                ('ratio', models.FloatField(help_text="Empty where the rule's own score is 0.", null=True)),
+                ('low', models.FloatField(null=True)),
+                ('high', models.FloatField(null=True)),
+                ('judgement', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='rules', to='restock.judgement')),
+            ],
+            options={
+                'ordering': ['pk'],
+                'constraints': [models.UniqueConstraint(fields=('judgement', 'rule', 'score'), name='rule_score_unique')],
+            },
+        ),
+        migrations.CreateModel(
+            name='ShortageAction',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('for_date', models.DateField(help_text='The day that was to be covered.')),
+                ('kind', models.CharField(choices=[('moved', 'moved from another place'), ('par', 'par changed'), ('accepted', 'accepted as it is'), ('ordered', 'marked as ordered')], max_length=20)),
+                ('pieces', models.PositiveIntegerField(blank=True, help_text='Moved or ordered.', null=True)),
+                ('expected_on', models.DateField(blank=True, null=True)),
+                ('note', models.CharField(blank=True, max_length=200, validators=[inventory.models.notes.about_stock_only])),
+                ('at', models.DateTimeField()),
+                ('key', models.CharField(max_length=50, unique=True)),
+                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='shortage_actions', to=settings.AUTH_USER_MODEL)),
+                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='shortage_actions', to='inventory.consumable')),
+                ('par_change', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='shortage_action', to='restock.parchange')),
+                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='shortage_actions', to='inventory.place')),
+                ('source', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='helped_out', to='inventory.place')),
+                ('undoes', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='undone_by', to='restock.shortageaction')),
+            ],
+            options={
+                'ordering': ['-at', '-pk'],
+                'indexes': [models.Index(fields=['place', 'consumable', 'for_date'], name='shortage_action_of_line')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('kind', 'moved'), ('pieces__gt', 0), ('source__isnull', False)), models.Q(models.Q(('kind', 'moved'), _negated=True), ('source__isnull', True)), _connector='OR'), name='move_names_source_and_pieces', violation_error_message='Say from where pieces were moved, and how many: at least one.'), models.CheckConstraint(condition=models.Q(models.Q(('expected_on__isnull', False), ('kind', 'ordered'), ('pieces__gt', 0)), models.Q(models.Q(('kind', 'ordered'), _negated=True), ('expected_on__isnull', True)), _connector='OR'), name='order_names_pieces_and_day', violation_error_message='Say how many pieces were ordered and when they are expected.'), models.CheckConstraint(condition=models.Q(models.Q(('kind', 'par'), ('par_change__isnull', False)), models.Q(models.Q(('kind', 'par'), _negated=True), ('par_change__isnull', True)), _connector='OR'), name='par_action_names_its_change', violation_error_message='An act on a par names the change, and no other does.'), models.CheckConstraint(condition=models.Q(models.Q(('kind', 'accepted'), _negated=True), models.Q(('note', ''), _negated=True), _connector='OR'), name='acceptance_has_a_note', violation_error_message='Say why it is accepted: the next shift will ask.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='Case',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('date', models.DateField()),
+                ('order', models.PositiveSmallIntegerField(help_text="Its place in the room's list, from 1.")),
+                ('starts_at', models.TimeField(blank=True, help_text='Booked start, local time.', null=True)),
+                ('urgency', models.CharField(choices=[('elective', 'elective'), ('urgent', 'urgent'), ('emergency', 'emergency')], default='elective', max_length=20)),
+                ('status', models.CharField(choices=[('scheduled', 'scheduled'), ('cancelled', 'cancelled'), ('done', 'done'), ('added', 'added on the day')], default='scheduled', max_length=20)),
+                ('added_on_the_day', models.BooleanField(default=False, help_text='Was not on the list of the evening before.')),
+                ('booking_hash', models.CharField(blank=True, help_text='Keyed hash of a booking reference, so that a later list finds the slot.', max_length=64)),
+                ('logged_at', models.DateTimeField(blank=True, help_text='When its use was first logged.', null=True)),
+                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cases', to='inventory.department')),
+                ('room', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cases', to='inventory.room')),
+                ('case_type', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cases', to='restock.casetype')),
+                ('extras', models.ManyToManyField(blank=True, related_name='cases', to='restock.extra')),
+                ('size_class', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cases', to='restock.sizeclass')),
+                ('technique', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cases', to='restock.technique')),
+            ],
+            options={
+                'ordering': ['date', 'room', 'order'],
+                'indexes': [models.Index(fields=['department', 'date'], name='case_by_day')],
+                'constraints': [models.UniqueConstraint(condition=models.Q(('booking_hash', ''), _negated=True), fields=('department', 'booking_hash'), name='booking_unique', violation_error_message='This booking is already on a list.'), models.UniqueConstraint(condition=models.Q(('booking_hash', ''), models.Q(('status', 'cancelled'), _negated=True)), fields=('room', 'date', 'order'), name='slot_unique', violation_error_message='This room already has a case with this place in its list.')],
+            },
+        ),
+        migrations.CreateModel(
+            name='OpenedTally',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('opened', models.FloatField(default=0, help_text='Faded pieces, used or not.')),
+                ('unused', models.FloatField(default=0, help_text='Faded pieces, of those opened.')),
+                ('case_type', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='opened', to='restock.casetype')),
+                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inventory.consumable')),
+            ],
+            options={
+                'constraints': [models.UniqueConstraint(fields=('case_type', 'consumable'), name='opened_unique')],
             },
         ),
         migrations.CreateModel(
@@ -383,6 +540,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['plan_line', 'pk'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('quantity__gt', 0)), name='pick_quantity_positive'), models.CheckConstraint(condition=models.Q(('not_found', 0), models.Q(('picked__isnull', False), ('quantity__gte', django.db.models.expressions.CombinedExpression(models.F('picked'), '+', models.F('not_found')))), _connector='OR'), name='not_found_within_what_was_not_picked', violation_error_message='Only what was asked for and not picked can be missing.'), models.UniqueConstraint(fields=('plan_line', 'storeroom', 'lot'), name='pick_unique'), models.UniqueConstraint(condition=models.Q(('lot__isnull', True)), fields=('plan_line', 'storeroom'), name='pick_without_lot_unique')],
             },
         ),
         migrations.CreateModel(
@@ -399,53 +557,6 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
-            name='Policy',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('target', models.CharField(choices=[('greater_of_both', "the greater of par and tomorrow's need"), ('par_only', 'par only'), ('tomorrow_only', "tomorrow's need only")], default='greater_of_both', max_length=20)),
-                ('service_never_out', models.FloatField(default=0.995, help_text='Share of days on which a never-out line should last, from 0 to 1.')),
-                ('service_routine', models.FloatField(default=0.95, help_text='Share of days on which a routine line should last, from 0 to 1.')),
-                ('weight_never_out', models.FloatField(default=5.0, help_text='How much worse one missing never-out piece is than one missing routine piece.')),
-                ('half_life_days', models.PositiveIntegerField(default=90, help_text='After this many days a logged case counts half.')),
-                ('expiry_warning_days', models.PositiveIntegerField(default=30)),
-                ('cuffed_tube', models.CharField(choices=[('3.5', 'age / 4 + 3.5 mm'), ('3.0', 'age / 4 + 3 mm')], default='3.5', max_length=4)),
-                ('handling_per_piece', models.FloatField(default=0.01, help_text='Moving one piece costs as much as so many missing routine pieces. An assumption.')),
-                ('handling_per_walk', models.FloatField(default=0.1, help_text='Walking from one place to another costs as much as so many of them. An assumption.')),
-                ('wasted_piece', models.FloatField(default=0.2, help_text='A piece that goes out of date unused is as bad as so many of them. An assumption.')),
-                ('idle_piece', models.FloatField(default=0.03, help_text='A piece that lies on a cart for nothing is as bad as so many of them. An assumption.')),
-                ('neighbour_steps', models.PositiveSmallIntegerField(default=1, help_text='Sizes so many steps away in a size run are looked at as stand-ins. A person decides.')),
-                ('department', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='policy', to='inventory.department')),
-            ],
-            options={
-                'verbose_name_plural': 'policies',
-            },
-        ),
-        migrations.CreateModel(
-            name='QuickSignIn',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('pin_hash', models.CharField(blank=True, max_length=128)),
-                ('badge_hash', models.CharField(blank=True, max_length=64)),
-                ('wrong_in_a_row', models.PositiveSmallIntegerField(default=0)),
-                ('user', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='quick_sign_in', to=settings.AUTH_USER_MODEL)),
-            ],
-        ),
-        migrations.CreateModel(
-            name='RuleScore',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('rule', models.CharField(max_length=40)),
-                ('score', models.CharField(max_length=20)),
-                ('ratio', models.FloatField(help_text="Empty where the rule's own score is 0.", null=True)),
-                ('low', models.FloatField(null=True)),
-                ('high', models.FloatField(null=True)),
-                ('judgement', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='rules', to='restock.judgement')),
-            ],
-            options={
-                'ordering': ['pk'],
-            },
-        ),
-        migrations.CreateModel(
             name='Shortage',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -458,46 +569,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['-harm', '-short_by'],
-            },
-        ),
-        migrations.CreateModel(
-            name='ShortageAction',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('for_date', models.DateField(help_text='The day that was to be covered.')),
-                ('kind', models.CharField(choices=[('moved', 'moved from another place'), ('par', 'par changed'), ('accepted', 'accepted as it is'), ('ordered', 'marked as ordered')], max_length=20)),
-                ('pieces', models.PositiveIntegerField(blank=True, help_text='Moved or ordered.', null=True)),
-                ('expected_on', models.DateField(blank=True, null=True)),
-                ('note', models.CharField(blank=True, max_length=200, validators=[restock.models.notes.about_stock_only])),
-                ('at', models.DateTimeField()),
-                ('key', models.CharField(max_length=50, unique=True)),
-                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='shortage_actions', to=settings.AUTH_USER_MODEL)),
-                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='shortage_actions', to='inventory.consumable')),
-                ('par_change', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='shortage_action', to='restock.parchange')),
-                ('place', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='shortage_actions', to='inventory.place')),
-                ('source', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='helped_out', to='inventory.place')),
-                ('undoes', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='undone_by', to='restock.shortageaction')),
-            ],
-            options={
-                'ordering': ['-at', '-pk'],
-            },
-        ),
-        migrations.CreateModel(
-            name='SizeClass',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('code', models.SlugField()),
-                ('name', models.CharField(max_length=80)),
-                ('age_days_from', models.PositiveIntegerField(blank=True, null=True)),
-                ('age_days_below', models.PositiveIntegerField(blank=True, null=True)),
-                ('sex', models.CharField(blank=True, choices=[('female', 'female'), ('male', 'male')], max_length=10)),
-                ('is_default', models.BooleanField(default=False, help_text='Taken where a list says nothing about size.')),
-                ('position', models.PositiveSmallIntegerField(default=0)),
-                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='size_classes', to='inventory.department')),
-            ],
-            options={
-                'verbose_name_plural': 'size classes',
-                'ordering': ['position', 'code'],
+                'constraints': [models.CheckConstraint(condition=models.Q(('short_by__gt', 0)), name='shortage_is_short')],
             },
         ),
         migrations.CreateModel(
@@ -515,12 +587,8 @@ class Migration(migrations.Migration):
             ],
             options={
                 'ordering': ['case_type', 'extra', 'consumable'],
+                'constraints': [models.UniqueConstraint(django.db.models.functions.comparison.Coalesce('case_type', 0), django.db.models.functions.comparison.Coalesce('size_class', 0), django.db.models.functions.comparison.Coalesce('extra', 0), django.db.models.functions.comparison.Coalesce('consumable', 0), django.db.models.functions.comparison.Coalesce('size_run', 0), name='setup_row_unique', violation_error_message='This set-up standard already has a row for that.'), models.CheckConstraint(condition=models.Q(('case_type__isnull', False), ('extra__isnull', False), models.Q(('consumable__isnull', False), ('size_class__isnull', False)), _connector='OR'), name='setup_is_for_something', violation_error_message='Say for which case type or booked extra this is laid out, or for which size class this size is the usual one.'), models.CheckConstraint(condition=models.Q(models.Q(('consumable__isnull', False), ('size_run__isnull', True)), models.Q(('consumable__isnull', True), ('size_run__isnull', False)), _connector='OR'), name='setup_names_one_thing', violation_error_message='Name one consumable or one size run, not both and not neither.'), models.CheckConstraint(condition=models.Q(('probability__gt', 0), ('probability__lte', 1)), name='setup_probability_is_a_share', violation_error_message='The probability lies above 0 and at most at 1: 0.7, not 70.'), models.CheckConstraint(condition=models.Q(('quantity__gt', 0)), name='setup_quantity_positive', violation_error_message='The quantity when opened is more than 0.')],
             },
-        ),
-        migrations.AddField(
-            model_name='case',
-            name='size_class',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cases', to='restock.sizeclass'),
         ),
         migrations.CreateModel(
             name='SplitTally',
@@ -531,22 +599,8 @@ class Migration(migrations.Migration):
                 ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='splits', to='inventory.consumable')),
                 ('size_class', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='splits', to='restock.sizeclass')),
             ],
-        ),
-        migrations.CreateModel(
-            name='StoreroomCover',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('usable', models.IntegerField()),
-                ('low', models.PositiveSmallIntegerField(help_text='Days.')),
-                ('likely', models.PositiveSmallIntegerField(help_text='Days.')),
-                ('high', models.PositiveSmallIntegerField(help_text='Days.')),
-                ('open_ended', models.BooleanField()),
-                ('made_at', models.DateTimeField()),
-                ('consumable', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='covers', to='inventory.consumable')),
-                ('place', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='covers', to='inventory.place')),
-            ],
             options={
-                'ordering': ['low', 'likely', 'place', 'consumable'],
+                'constraints': [models.UniqueConstraint(fields=('case_type', 'size_class', 'consumable'), name='split_unique')],
             },
         ),
         migrations.CreateModel(
@@ -559,9 +613,27 @@ class Migration(migrations.Migration):
                 ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='strata', to='inventory.department')),
                 ('room', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='strata', to='inventory.room')),
                 ('size_class', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='strata', to='restock.sizeclass')),
+                ('technique', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='strata', to='restock.technique')),
             ],
             options={
                 'verbose_name_plural': 'strata',
+                'constraints': [models.UniqueConstraint(condition=models.Q(('room__isnull', True)), fields=('case_type', 'technique', 'size_class', 'extras'), name='case_stratum_unique'), models.UniqueConstraint(condition=models.Q(('room__isnull', False)), fields=('room',), name='room_stratum_unique'), models.CheckConstraint(condition=models.Q(models.Q(('case_type__isnull', True), ('room__isnull', False), ('size_class__isnull', True), ('technique__isnull', True)), models.Q(('case_type__isnull', False), ('room__isnull', True), ('size_class__isnull', False), ('technique__isnull', False)), _connector='OR'), name='stratum_of_cases_or_of_a_room')],
+            },
+        ),
+        migrations.CreateModel(
+            name='CaseLog',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('at', models.DateTimeField(help_text='When the person entered it, on whatever device.')),
+                ('recorded_at', models.DateTimeField(auto_now_add=True, help_text='When we were told.')),
+                ('key', models.CharField(max_length=50, unique=True)),
+                ('by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='case_logs', to=settings.AUTH_USER_MODEL)),
+                ('case', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='logs', to='restock.case')),
+                ('undoes', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='undone_by', to='restock.caselog')),
+            ],
+            options={
+                'ordering': ['recorded_at', 'pk'],
+                'indexes': [models.Index(fields=['by', 'at'], name='case_log_by_person')],
             },
         ),
         migrations.CreateModel(
@@ -575,33 +647,9 @@ class Migration(migrations.Migration):
                 ('size_run', models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inventory.sizerun')),
                 ('stratum', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='tallies', to='restock.stratum')),
             ],
-        ),
-        migrations.CreateModel(
-            name='Technique',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('code', models.SlugField(max_length=80)),
-                ('name', models.CharField(max_length=120)),
-                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='techniques', to='inventory.department')),
-            ],
             options={
-                'ordering': ['name'],
+                'constraints': [models.UniqueConstraint(condition=models.Q(('size_run__isnull', True)), fields=('stratum', 'consumable', 'quantity', 'cut_off'), name='tally_of_consumable_unique'), models.UniqueConstraint(condition=models.Q(('consumable__isnull', True)), fields=('stratum', 'size_run', 'quantity', 'cut_off'), name='tally_of_size_run_unique'), models.CheckConstraint(condition=models.Q(models.Q(('consumable__isnull', False), ('size_run__isnull', True)), models.Q(('consumable__isnull', True), ('size_run__isnull', False)), _connector='OR'), name='tally_of_one_thing'), models.CheckConstraint(condition=models.Q(('quantity__gt', 0)), name='tally_quantity_positive')],
             },
-        ),
-        migrations.AddField(
-            model_name='stratum',
-            name='technique',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='strata', to='restock.technique'),
-        ),
-        migrations.AddField(
-            model_name='casetype',
-            name='technique',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='case_types', to='restock.technique'),
-        ),
-        migrations.AddField(
-            model_name='case',
-            name='technique',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='cases', to='restock.technique'),
         ),
         migrations.CreateModel(
             name='UsageRecord',
@@ -617,330 +665,9 @@ class Migration(migrations.Migration):
                 ('movement', models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='usage', to='inventory.movement')),
                 ('room', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='usage', to='inventory.room')),
             ],
-        ),
-        migrations.CreateModel(
-            name='Calibration',
-            fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('kind', models.CharField(blank=True, max_length=80)),
-                ('first_day', models.DateField()),
-                ('last_day', models.DateField()),
-                ('rows', models.PositiveIntegerField(help_text='Lines and evenings judged.')),
-                ('gap_90', models.FloatField()),
-                ('gap_95', models.FloatField()),
-                ('gap_99', models.FloatField()),
-                ('passed', models.BooleanField(help_text='False: its lines are widened until a later judgement passes.')),
-                ('pit', models.JSONField(default=list)),
-                ('judged_at', models.DateTimeField()),
-                ('department', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='calibrations', to='inventory.department')),
-            ],
             options={
-                'ordering': ['kind'],
-                'constraints': [models.UniqueConstraint(fields=('department', 'kind'), name='calibration_of_kind_unique'), models.CheckConstraint(condition=models.Q(('first_day__lte', models.F('last_day'))), name='calibration_days_in_order', violation_error_message='The first day lies after the last.')],
+                'indexes': [models.Index(fields=['case', 'consumable', 'used', 'opened_unused'], name='usage_by_case'), models.Index(fields=['consumable'], name='usage_by_consumable')],
+                'constraints': [models.CheckConstraint(condition=models.Q(models.Q(('case__isnull', False), ('date__isnull', True), ('room__isnull', True)), models.Q(('case__isnull', True), ('date__isnull', False), ('room__isnull', False)), _connector='OR'), name='usage_has_case_or_room_and_day', violation_error_message='Usage belongs to a case, or to a room and day: not to both, not to neither.'), models.CheckConstraint(condition=models.Q(('opened_unused', 0), ('used', 0), _negated=True), name='usage_says_something', violation_error_message='A record of no pieces says nothing: leave it out.')],
             },
-        ),
-        migrations.AddIndex(
-            model_name='caselog',
-            index=models.Index(fields=['by', 'at'], name='case_log_by_person'),
-        ),
-        migrations.AddConstraint(
-            model_name='extra',
-            constraint=models.UniqueConstraint(fields=('department', 'code'), name='extra_code_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='fit',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('evenings', 0), ('first_day', None), ('last_day', None)), models.Q(('evenings__gt', 0), ('first_day__lte', models.F('last_day'))), _connector='OR'), name='fit_names_its_days', violation_error_message='A fit on past evenings names the first and the last of them.'),
-        ),
-        migrations.AddConstraint(
-            model_name='dayeffect',
-            constraint=models.UniqueConstraint(fields=('fit', 'consumable'), name='day_effect_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='dayeffect',
-            constraint=models.CheckConstraint(condition=models.Q(('sigma__gt', 0)), name='day_effect_is_one'),
-        ),
-        migrations.AddConstraint(
-            model_name='capturerate',
-            constraint=models.UniqueConstraint(fields=('fit', 'consumable'), name='capture_rate_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='capturerate',
-            constraint=models.CheckConstraint(condition=models.Q(('high__lte', 1), ('low__gte', 0), ('low__lte', models.F('mean')), ('mean__lte', models.F('high'))), name='capture_rate_within_its_interval'),
-        ),
-        migrations.AddConstraint(
-            model_name='headingmap',
-            constraint=models.UniqueConstraint(fields=('department', 'kind'), name='heading_map_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='judgement',
-            constraint=models.CheckConstraint(condition=models.Q(('first_day__lte', models.F('last_day'))), name='judgement_days_in_order', violation_error_message='The first day lies after the last.'),
-        ),
-        migrations.AddConstraint(
-            model_name='linedrift',
-            constraint=models.UniqueConstraint(fields=('judgement', 'consumable'), name='line_drift_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='lineweights',
-            constraint=models.UniqueConstraint(fields=('fit', 'consumable', 'by_room'), name='weights_of_consumable_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='lineweights',
-            constraint=models.UniqueConstraint(fields=('fit', 'size_run', 'by_room'), name='weights_of_size_run_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='lineweights',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('consumable__isnull', False), ('size_run__isnull', True)), models.Q(('consumable__isnull', True), ('size_run__isnull', False)), _connector='OR'), name='weights_of_one_thing'),
-        ),
-        migrations.AddConstraint(
-            model_name='openedtally',
-            constraint=models.UniqueConstraint(fields=('case_type', 'consumable'), name='opened_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='orderpolicy',
-            constraint=models.CheckConstraint(condition=models.Q(('review_days__gte', 1)), name='review_at_least_daily', violation_error_message='Orders are reviewed every day or less often: at least 1.'),
-        ),
-        migrations.AddConstraint(
-            model_name='orderpolicy',
-            constraint=models.CheckConstraint(condition=models.Q(('lead_spread_days__lte', models.F('lead_days'))), name='delivery_not_before_order', violation_error_message='A delivery cannot come before its order: the spread is at most the lead time.'),
-        ),
-        migrations.AddConstraint(
-            model_name='orderpolicy',
-            constraint=models.CheckConstraint(condition=models.Q(('order_pieces__isnull', True), ('order_pieces__gte', 1), _connector='OR'), name='order_holds_a_piece', violation_error_message='A fixed order holds at least one piece.'),
-        ),
-        migrations.AddConstraint(
-            model_name='orderpolicy',
-            constraint=models.CheckConstraint(condition=models.Q(('service__isnull', True), models.Q(('service__gt', 0), ('service__lt', 1)), _connector='OR'), name='order_service_is_a_share', violation_error_message='A service level lies between 0 and 1, both left out: 0.98, not 98.'),
-        ),
-        migrations.AddConstraint(
-            model_name='paradvicerun',
-            constraint=models.CheckConstraint(condition=models.Q(('first_day__lte', models.F('last_day'))), name='par_advice_days_in_order', violation_error_message='The first day lies after the last.'),
-        ),
-        migrations.AddConstraint(
-            model_name='advisedpar',
-            constraint=models.UniqueConstraint(fields=('run', 'stocking_line'), name='advised_par_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='advisedpar',
-            constraint=models.CheckConstraint(condition=models.Q(('par', models.F('advised')), _negated=True), name='advised_par_is_another', violation_error_message='Advice that changes nothing is not kept.'),
-        ),
-        migrations.AddConstraint(
-            model_name='advisedpar',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('answer', 'open'), ('answered_at__isnull', True), ('answered_by__isnull', True)), models.Q(models.Q(('answer', 'open'), _negated=True), ('answered_at__isnull', False), ('answered_by__isnull', False)), _connector='OR'), name='answer_names_who_and_when', violation_error_message='An answer names who gave it and when.'),
-        ),
-        migrations.AddIndex(
-            model_name='parchange',
-            index=models.Index(fields=['place', 'consumable'], name='par_change_of_line'),
-        ),
-        migrations.AddConstraint(
-            model_name='parchange',
-            constraint=models.CheckConstraint(condition=models.Q(('par_before', models.F('par_after')), _negated=True), name='par_change_changes_par', violation_error_message='This is the par already.'),
-        ),
-        migrations.AddConstraint(
-            model_name='parchange',
-            constraint=models.CheckConstraint(condition=models.Q(('reason', ''), _negated=True), name='par_change_has_a_reason', violation_error_message='Say why the par changes: somebody will ask.'),
-        ),
-        migrations.AddIndex(
-            model_name='plan',
-            index=models.Index(fields=['department', 'for_date', 'made_at'], name='plan_by_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='claim',
-            constraint=models.UniqueConstraint(condition=models.Q(('ended_at__isnull', True)), fields=('plan', 'place'), name='cart_claimed_by_one', violation_error_message='Somebody else has taken this cart: take it over, or take another.'),
-        ),
-        migrations.AddConstraint(
-            model_name='claim',
-            constraint=models.CheckConstraint(condition=models.Q(('ended_at__isnull', True), ('ended_at__gte', models.F('at')), _connector='OR'), name='claim_ends_after_it_began', violation_error_message='A claim cannot end before it began.'),
-        ),
-        migrations.AddConstraint(
-            model_name='planline',
-            constraint=models.UniqueConstraint(fields=('plan', 'place', 'consumable'), name='plan_line_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='planline',
-            constraint=models.CheckConstraint(condition=models.Q(('allocated__lte', models.F('top_up'))), name='allocated_within_top_up', violation_error_message='A line cannot be given more than it needs.'),
-        ),
-        migrations.AddConstraint(
-            model_name='pick',
-            constraint=models.CheckConstraint(condition=models.Q(('quantity__gt', 0)), name='pick_quantity_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='pick',
-            constraint=models.CheckConstraint(condition=models.Q(('not_found', 0), models.Q(('picked__isnull', False), ('quantity__gte', django.db.models.expressions.CombinedExpression(models.F('picked'), '+', models.F('not_found')))), _connector='OR'), name='not_found_within_what_was_not_picked', violation_error_message='Only what was asked for and not picked can be missing.'),
-        ),
-        migrations.AddConstraint(
-            model_name='pick',
-            constraint=models.UniqueConstraint(fields=('plan_line', 'storeroom', 'lot'), name='pick_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='pick',
-            constraint=models.UniqueConstraint(condition=models.Q(('lot__isnull', True)), fields=('plan_line', 'storeroom'), name='pick_without_lot_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='policy',
-            constraint=models.CheckConstraint(condition=models.Q(('service_never_out__gt', 0), ('service_never_out__lt', 1)), name='service_never_out_is_a_share', violation_error_message='A service level lies between 0 and 1, both left out: 0.995, not 99.5.'),
-        ),
-        migrations.AddConstraint(
-            model_name='policy',
-            constraint=models.CheckConstraint(condition=models.Q(('service_routine__gt', 0), ('service_routine__lt', 1)), name='service_routine_is_a_share', violation_error_message='A service level lies between 0 and 1, both left out: 0.95, not 95.'),
-        ),
-        migrations.AddConstraint(
-            model_name='policy',
-            constraint=models.CheckConstraint(condition=models.Q(('weight_never_out__gte', 1)), name='never_out_weighs_at_least_one', violation_error_message='A never-out piece cannot weigh less than a routine one.'),
-        ),
-        migrations.AddConstraint(
-            model_name='policy',
-            constraint=models.CheckConstraint(condition=models.Q(('half_life_days__gte', 1)), name='half_life_at_least_a_day', violation_error_message='The half-life is at least one day.'),
-        ),
-        migrations.AddConstraint(
-            model_name='policy',
-            constraint=models.CheckConstraint(condition=models.Q(('handling_per_piece__gte', 0), ('handling_per_walk__gte', 0), ('idle_piece__gte', 0), ('wasted_piece__gte', 0)), name='costs_of_advice_not_negative', violation_error_message='A cost is 0 or more, counted in missing routine pieces.'),
-        ),
-        migrations.AddConstraint(
-            model_name='quicksignin',
-            constraint=models.UniqueConstraint(condition=models.Q(('badge_hash', ''), _negated=True), fields=('badge_hash',), name='badge_is_one_person_s', violation_error_message='This badge belongs to somebody else: read your own.'),
-        ),
-        migrations.AddConstraint(
-            model_name='quicksignin',
-            constraint=models.CheckConstraint(condition=models.Q(('badge_hash', ''), ('pin_hash', ''), _negated=True), name='quick_sign_in_has_a_pin_or_a_badge', violation_error_message='Give a PIN, a badge, or both.'),
-        ),
-        migrations.AddConstraint(
-            model_name='quicksignin',
-            constraint=models.CheckConstraint(condition=models.Q(('wrong_in_a_row__lte', 5)), name='wrong_pins_are_counted_to_the_limit', violation_error_message='A PIN is asked for no more after that many wrong ones.'),
-        ),
-        migrations.AddConstraint(
-            model_name='rulescore',
-            constraint=models.UniqueConstraint(fields=('judgement', 'rule', 'score'), name='rule_score_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='shortage',
-            constraint=models.CheckConstraint(condition=models.Q(('short_by__gt', 0)), name='shortage_is_short'),
-        ),
-        migrations.AddIndex(
-            model_name='shortageaction',
-            index=models.Index(fields=['place', 'consumable', 'for_date'], name='shortage_action_of_line'),
-        ),
-        migrations.AddConstraint(
-            model_name='shortageaction',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'moved'), ('pieces__gt', 0), ('source__isnull', False)), models.Q(models.Q(('kind', 'moved'), _negated=True), ('source__isnull', True)), _connector='OR'), name='move_names_source_and_pieces', violation_error_message='Say from where pieces were moved, and how many: at least one.'),
-        ),
-        migrations.AddConstraint(
-            model_name='shortageaction',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('expected_on__isnull', False), ('kind', 'ordered'), ('pieces__gt', 0)), models.Q(models.Q(('kind', 'ordered'), _negated=True), ('expected_on__isnull', True)), _connector='OR'), name='order_names_pieces_and_day', violation_error_message='Say how many pieces were ordered and when they are expected.'),
-        ),
-        migrations.AddConstraint(
-            model_name='shortageaction',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'par'), ('par_change__isnull', False)), models.Q(models.Q(('kind', 'par'), _negated=True), ('par_change__isnull', True)), _connector='OR'), name='par_action_names_its_change', violation_error_message='An act on a par names the change, and no other does.'),
-        ),
-        migrations.AddConstraint(
-            model_name='shortageaction',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('kind', 'accepted'), _negated=True), models.Q(('note', ''), _negated=True), _connector='OR'), name='acceptance_has_a_note', violation_error_message='Say why it is accepted: the next shift will ask.'),
-        ),
-        migrations.AddConstraint(
-            model_name='sizeclass',
-            constraint=models.UniqueConstraint(fields=('department', 'code'), name='size_class_code_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='sizeclass',
-            constraint=models.UniqueConstraint(condition=models.Q(('is_default', True)), fields=('department',), name='one_default_size_class', violation_error_message='Another size class is already the default.'),
-        ),
-        migrations.AddConstraint(
-            model_name='sizeclass',
-            constraint=models.CheckConstraint(condition=models.Q(('age_days_from__isnull', True), ('age_days_below__isnull', True), ('age_days_from__lt', models.F('age_days_below')), _connector='OR'), name='size_class_ages_in_order', violation_error_message='The lower age must lie below the upper one.'),
-        ),
-        migrations.AddConstraint(
-            model_name='setupstandard',
-            constraint=models.UniqueConstraint(django.db.models.functions.comparison.Coalesce('case_type', 0), django.db.models.functions.comparison.Coalesce('size_class', 0), django.db.models.functions.comparison.Coalesce('extra', 0), django.db.models.functions.comparison.Coalesce('consumable', 0), django.db.models.functions.comparison.Coalesce('size_run', 0), name='setup_row_unique', violation_error_message='This set-up standard already has a row for that.'),
-        ),
-        migrations.AddConstraint(
-            model_name='setupstandard',
-            constraint=models.CheckConstraint(condition=models.Q(('case_type__isnull', False), ('extra__isnull', False), models.Q(('consumable__isnull', False), ('size_class__isnull', False)), _connector='OR'), name='setup_is_for_something', violation_error_message='Say for which case type or booked extra this is laid out, or for which size class this size is the usual one.'),
-        ),
-        migrations.AddConstraint(
-            model_name='setupstandard',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('consumable__isnull', False), ('size_run__isnull', True)), models.Q(('consumable__isnull', True), ('size_run__isnull', False)), _connector='OR'), name='setup_names_one_thing', violation_error_message='Name one consumable or one size run, not both and not neither.'),
-        ),
-        migrations.AddConstraint(
-            model_name='setupstandard',
-            constraint=models.CheckConstraint(condition=models.Q(('probability__gt', 0), ('probability__lte', 1)), name='setup_probability_is_a_share', violation_error_message='The probability lies above 0 and at most at 1: 0.7, not 70.'),
-        ),
-        migrations.AddConstraint(
-            model_name='setupstandard',
-            constraint=models.CheckConstraint(condition=models.Q(('quantity__gt', 0)), name='setup_quantity_positive', violation_error_message='The quantity when opened is more than 0.'),
-        ),
-        migrations.AddConstraint(
-            model_name='splittally',
-            constraint=models.UniqueConstraint(fields=('case_type', 'size_class', 'consumable'), name='split_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='storeroomcover',
-            constraint=models.UniqueConstraint(fields=('place', 'consumable'), name='storeroom_cover_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='storeroomcover',
-            constraint=models.CheckConstraint(condition=models.Q(('likely__lte', models.F('high')), ('low__lte', models.F('likely'))), name='cover_in_order', violation_error_message='Days of cover run from low over likely to high.'),
-        ),
-        migrations.AddConstraint(
-            model_name='quantitytally',
-            constraint=models.UniqueConstraint(condition=models.Q(('size_run__isnull', True)), fields=('stratum', 'consumable', 'quantity', 'cut_off'), name='tally_of_consumable_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='quantitytally',
-            constraint=models.UniqueConstraint(condition=models.Q(('consumable__isnull', True)), fields=('stratum', 'size_run', 'quantity', 'cut_off'), name='tally_of_size_run_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='quantitytally',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('consumable__isnull', False), ('size_run__isnull', True)), models.Q(('consumable__isnull', True), ('size_run__isnull', False)), _connector='OR'), name='tally_of_one_thing'),
-        ),
-        migrations.AddConstraint(
-            model_name='quantitytally',
-            constraint=models.CheckConstraint(condition=models.Q(('quantity__gt', 0)), name='tally_quantity_positive'),
-        ),
-        migrations.AddConstraint(
-            model_name='technique',
-            constraint=models.UniqueConstraint(fields=('department', 'code'), name='technique_code_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='stratum',
-            constraint=models.UniqueConstraint(condition=models.Q(('room__isnull', True)), fields=('case_type', 'technique', 'size_class', 'extras'), name='case_stratum_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='stratum',
-            constraint=models.UniqueConstraint(condition=models.Q(('room__isnull', False)), fields=('room',), name='room_stratum_unique'),
-        ),
-        migrations.AddConstraint(
-            model_name='stratum',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('case_type__isnull', True), ('room__isnull', False), ('size_class__isnull', True), ('technique__isnull', True)), models.Q(('case_type__isnull', False), ('room__isnull', True), ('size_class__isnull', False), ('technique__isnull', False)), _connector='OR'), name='stratum_of_cases_or_of_a_room'),
-        ),
-        migrations.AddConstraint(
-            model_name='casetype',
-            constraint=models.UniqueConstraint(fields=('department', 'code'), name='case_type_code_unique'),
-        ),
-        migrations.AddIndex(
-            model_name='case',
-            index=models.Index(fields=['department', 'date'], name='case_by_day'),
-        ),
-        migrations.AddConstraint(
-            model_name='case',
-            constraint=models.UniqueConstraint(condition=models.Q(('booking_hash', ''), _negated=True), fields=('department', 'booking_hash'), name='booking_unique', violation_error_message='This booking is already on a list.'),
-        ),
-        migrations.AddConstraint(
-            model_name='case',
-            constraint=models.UniqueConstraint(condition=models.Q(('booking_hash', ''), models.Q(('status', 'cancelled'), _negated=True)), fields=('room', 'date', 'order'), name='slot_unique', violation_error_message='This room already has a case with this place in its list.'),
-        ),
-        migrations.AddIndex(
-            model_name='usagerecord',
-            index=models.Index(fields=['case', 'consumable', 'used', 'opened_unused'], name='usage_by_case'),
-        ),
-        migrations.AddIndex(
-            model_name='usagerecord',
-            index=models.Index(fields=['consumable'], name='usage_by_consumable'),
-        ),
-        migrations.AddConstraint(
-            model_name='usagerecord',
-            constraint=models.CheckConstraint(condition=models.Q(models.Q(('case__isnull', False), ('date__isnull', True), ('room__isnull', True)), models.Q(('case__isnull', True), ('date__isnull', False), ('room__isnull', False)), _connector='OR'), name='usage_has_case_or_room_and_day', violation_error_message='Usage belongs to a case, or to a room and day: not to both, not to neither.'),
-        ),
-        migrations.AddConstraint(
-            model_name='usagerecord',
-            constraint=models.CheckConstraint(condition=models.Q(('opened_unused', 0), ('used', 0), _negated=True), name='usage_says_something', violation_error_message='A record of no pieces says nothing: leave it out.'),
         ),
     ]
