@@ -49,7 +49,7 @@ class Guidance:
 
 
 class Found(Enum):
-    """In words, how a row compares: nobody chose a line for it yet, none is on record, fewer than asked, or it is there."""
+    """In words, how a row compares with the lines that were chosen for it."""
 
     NOT_CHOSEN = gettext_noop("no line chosen")
     ABSENT = gettext_noop("not on record")

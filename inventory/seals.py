@@ -182,6 +182,14 @@ def close_cart(
     )
 
 
+def keep_sealed(place: Place, *, sealed: bool) -> None:
+    """Set up whether a cart is kept under a seal. Its seal book stays. Raises Refused for what is no cart."""
+    if place.role != Place.Role.CART:
+        raise ledger.Refused(_("Only a cart is kept under a seal."))
+    place.sealed = sealed
+    place.save(update_fields=["sealed"])
+
+
 def earliest_inside(checks: Iterable[LineCheck]) -> date | None:
     """The earliest date that was read in the check: a suggestion for the outside, which a person writes."""
     return min((c.earliest_expires_on for c in checks if c.earliest_expires_on is not None), default=None)

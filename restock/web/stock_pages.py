@@ -22,10 +22,25 @@ class StockPage(NamedTuple):
 PAGES: tuple[StockPage, ...] = (
     StockPage("stock", _("All"), _("Everything that happens to stock.")),
     StockPage(
+        "orders",
+        _("Orders"),
+        _("What a storeroom should order and why, what was ordered, and what is late."),
+        frozenset({"order", "order-policies", "order-policy", "order-sheet-back"}),
+    ),
+    StockPage(
+        "receiving",
+        _("Receive"),
+        _("What has come: a scan for every pack, and one press that puts them all on record."),
+        frozenset({"receive"}),
+    ),
+    StockPage(
         "scan",
         _("Scan"),
         _("What a pack or a label is, its dates, and where its line is kept."),
         frozenset({"scan-pack"}),
+    ),
+    StockPage(
+        "labels", _("Labels"), _("For bins and made-up bundles, on sheets of labels."), frozenset({"labels-print"})
     ),
     StockPage(
         "counts",
@@ -38,6 +53,18 @@ PAGES: tuple[StockPage, ...] = (
         _("Expiry"),
         _("What ends soon and where, how much of it is likely to be wasted, and the pull list."),
         frozenset({"pull-list", "pull-sheet", "pull-workbook-back", "read-dates"}),
+    ),
+    StockPage(
+        "bundles",
+        _("Bundles"),
+        _("What to make up today from which pieces, and what was made up."),
+        frozenset({"bundle-lot"}),
+    ),
+    StockPage(
+        "seals",
+        _("Seals"),
+        _("Carts that stay closed until they are needed: seen each day, and checked line by line once opened."),
+        frozenset({"seal-cart", "seal-sheet-back", "cart-guidance", "choose-guidance"}),
     ),
     StockPage(
         "recalls",
