@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from itertools import groupby
@@ -27,6 +27,7 @@ class PullRow:
     has_ended: bool
     opens_bin: bool
     opened: bool
+    is_bundle: bool
     elsewhere: Sequence[Place]
     new_key: str = field(default_factory=lambda: uuid4().hex)
 
@@ -77,9 +78,17 @@ def when_words(expires_on: date, on: date) -> str:
 
 
 def pull_rows(
-    rows: Sequence[Dated], elsewhere: Mapping[tuple[int, int], Sequence[Place]], *, on: date, opened: str = ""
+    rows: Sequence[Dated],
+    elsewhere: Mapping[tuple[int, int], Sequence[Place]],
+    bundles: Container[int],
+    *,
+    on: date,
+    opened: str = "",
 ) -> list[tuple[Place, list[PullRow]]]:
-    """The rows by place, in walking order. `opened` is the key of the row whose fields are shown."""
+    """The rows by place, in walking order.
+
+    bundles: lines that are bundles, by primary key. opened: the key of the row whose fields are shown.
+    """
     by_place = []
     for place, of_place in groupby(rows, key=lambda one: one.place):
         found, last_bin = [], object()
@@ -91,6 +100,7 @@ def pull_rows(
                     has_ended=one.has_ended(on),
                     opens_bin=one.bin != last_bin,
                     opened=one.key == opened,
+                    is_bundle=one.consumable.pk in bundles,
                     elsewhere=elsewhere.get((one.place.pk, one.consumable.pk), ()),
                 )
             )

@@ -18,7 +18,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from inventory import ledger
 from inventory.dates import check_date
-from inventory.models import Count, Place, StockingLine
+from inventory.models import BundlePiece, Count, Place, StockingLine
 from restock.advising.past import policy_of
 from restock.expiry import Dated, dated_pieces, find_dated, lines_by_earliest
 from restock.expiry_pulling import carry_to, not_there, pulled_since, take_back, throw_away
@@ -192,13 +192,16 @@ def _pull_list(request: HttpRequest, trouble: str = "") -> dict:
     acts = pulled_since(department, department.local_midnight(day))
     counts = Count.objects.filter(place__department=department, at__gte=department.local_midnight(day)).order_by()
     counted = {(place, line): at for place, line, at in counts.values_list("place", "consumable").annotate(Max("at"))}
+    made_up = set(BundlePiece.objects.filter(bundle__department=department).values_list("bundle", flat=True))
     troubled = request.POST.get("row", "") if trouble else ""
     return {
         "days": days,
         "today": day,
         "trouble": trouble,
         "troubled": troubled,
-        "places": pull_rows(rows, destinations(department, rows), on=day, opened=troubled or request.GET.get("at", "")),
+        "places": pull_rows(
+            rows, destinations(department, rows), made_up, on=day, opened=troubled or request.GET.get("at", "")
+        ),
         "rows_open": len(rows),
         "done": [PulledRow(act, counted.get((act.place.pk, act.consumable.pk))) for act in acts],
     }

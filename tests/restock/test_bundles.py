@@ -1,0 +1,126 @@
+"""What to make up tonight, and what a logged bundle counts as."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from inventory import bundles, ledger
+from inventory.models import BundlePiece, Movement
+from restock.bundles import to_make_up
+from restock.case_log import Opened, log_case
+from restock.models import Plan, PlanLine, UsageRecord
+from tests.factories import CartFactory, CaseFactory, ConsumableFactory, LotFactory, StockingLineFactory
+
+NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
+TODAY = NOON.date()
+
+
+@pytest.fixture
+def cannula(department):
+    return ConsumableFactory(code="VP01", name="IV catheter")
+
+
+@pytest.fixture
+def strip(department):
+    return ConsumableFactory(code="SK06", name="Dressing strip")
+
+
+@pytest.fixture
+def bundle(cannula, strip, cart, storeroom):
+    """One cannula and two strips; the cart keeps four, the storeroom two."""
+    bundle = ConsumableFactory(code="BU01", name="IV start bundle")
+    BundlePiece.objects.create(bundle=bundle, piece=cannula)
+    BundlePiece.objects.create(bundle=bundle, piece=strip, pieces_per_bundle=2)
+    StockingLineFactory(place=cart, consumable=bundle, par=4)
+    StockingLineFactory(place=storeroom, consumable=bundle, par=2)
+    return bundle
+
+
+@pytest.fixture
+def hold(technician):
+    def receive(place, line, pieces, lot=None):
+        key = f"{place.pk}:{line.pk}:{lot and lot.pk}"
+        ledger.receive(place=place, consumable=line, quantity=pieces, lot=lot, by=technician, at=NOON, key=key)
+
+    return receive
+
+
+def test_carts_lack_and_storerooms_own_par_make_up_the_number(
+    department, storeroom, cart, bundle, cannula, strip, hold
+):
+    hold(cart, bundle, 1)
+    hold(storeroom, bundle, 1)
+    hold(storeroom, cannula, 3)
+    hold(storeroom, strip, 20)
+
+    [row] = to_make_up(department, on=TODAY)
+
+    assert (row.place, row.bundle) == (storeroom, bundle)
+    assert (row.needed_tonight, row.kept, row.usable, row.to_make_up) == (3, 2, 1, 4)
+    assert (row.possible, row.at_most) == (3, 3)
+    [lack] = row.lacks
+    assert (lack.piece, lack.needed, lack.usable, lack.missing) == (cannula, 4, 3, 1)
+
+
+def test_target_of_the_plan_goes_before_par(department, storeroom, cart, bundle, technician):
+    plan = Plan.objects.create(
+        department=department,
+        for_date=TODAY + timedelta(days=1),
+        made_at=NOON,
+        by=technician,
+        method="test 1",
+        inputs={},
+    )
+    figures = dict.fromkeys(("on_hand", "usable", "floor", "cases", "q50", "q90", "q95", "q99", "q_service"), 0)
+    figures |= dict.fromkeys(("mean", "p_short_before", "p_short_after", "shortfall_before", "shortfall_after"), 0.0)
+    PlanLine.objects.create(
+        plan=plan, place=cart, consumable=bundle, par=4, service_level=0.95, target=9, top_up=9, allocated=0, pmf=[1.0],
+        reason="", **figures,
+    )  # fmt: skip
+
+    [row] = to_make_up(department, on=TODAY, plan=plan)
+
+    assert (row.needed_tonight, row.to_make_up) == (9, 11)
+
+
+def test_pieces_and_bundles_out_of_date_or_held_count_for_nothing(department, storeroom, bundle, cannula, strip, hold):
+    hold(storeroom, bundle, 5, LotFactory(consumable=bundle, expires_on=TODAY - timedelta(days=1)))
+    hold(storeroom, cannula, 5, LotFactory(consumable=cannula, quarantined_at=NOON))
+    hold(storeroom, strip, 20)
+
+    [row] = to_make_up(department, on=TODAY)
+
+    assert (row.usable, row.possible) == (0, 0)
+
+
+def test_cart_that_names_no_storeroom_is_made_up_for_in_the_first(department, storeroom, bundle):
+    StockingLineFactory(place=CartFactory(restocked_from=None), consumable=bundle, par=3)
+
+    assert to_make_up(department, on=TODAY)[0].needed_tonight == 7
+
+
+def test_bundle_that_is_logged_is_used_once_and_its_pieces_not_again(
+    department, room, cart, storeroom, bundle, cannula, strip, hold, technician
+):
+    hold(storeroom, cannula, 5)
+    hold(storeroom, strip, 10)
+    made = bundles.make_up(place=storeroom, bundle=bundle, bundles=2, by=technician, at=NOON, key="made")
+    ledger.move(
+        source=storeroom,
+        destination=cart,
+        consumable=bundle,
+        lot=made.lot,
+        quantity=2,
+        by=technician,
+        at=NOON,
+        key="up",
+    )
+    case = CaseFactory(room=room, date=TODAY)
+
+    log_case(case=case, lines=[Opened(bundle, 1)], by=technician, at=NOON, key="logged")
+
+    assert list(UsageRecord.objects.values_list("consumable", "used")) == [(bundle.pk, 1)]
+    used = Movement.objects.filter(kind=Movement.Kind.USE)
+    assert [(m.consumable, m.lot) for m in used] == [(bundle, made.lot)]
+    assert (storeroom.on_hand(cannula), storeroom.on_hand(strip)) == (3, 6)
+    assert not ledger.differences()
