@@ -10,14 +10,15 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from inventory import orders
-from inventory.models import Consumable, Order, Owner, Packaging, Place, StockingLine
+from inventory.arrivals import ShortDated
+from inventory.models import Consumable, Department, Order, Owner, Packaging, Place, StockingLine
 from inventory.orders import OrderRefused, Wanted
 
 from .advising.order_reasons import cover_of, why_ordered
 from .advising.storerooms import OrderProposal, advise_orders
 from .forecasting.lead_times import quantile_days
 from .lead_times import LIKELY, policies_of
-from .models import OrderPolicy
+from .models import OrderPolicy, Policy
 from .sentences import Sentence
 
 
@@ -85,6 +86,12 @@ def pieces_per_pack(consumable: Consumable) -> int:
     """The smallest pack of a line that holds more than a piece; one where there is none."""
     packs = Packaging.objects.filter(consumable=consumable, pieces_per_pack__gt=1).order_by("pieces_per_pack")
     return packs.values_list("pieces_per_pack", flat=True).first() or 1
+
+
+def short_dated(department: Department) -> ShortDated:
+    """When a pack is short-dated on arrival, by the department's policy."""
+    policy = Policy.objects.filter(department=department).first() or Policy(department=department)
+    return ShortDated(policy.short_dated_days, policy.short_dated_share)
 
 
 def why(one: OrderProposal) -> Sentence:

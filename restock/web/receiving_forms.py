@@ -1,0 +1,51 @@
+"""What people type at the receiving table, checked."""
+
+from __future__ import annotations
+
+from datetime import date
+
+from django import forms
+from django.utils.translation import gettext_lazy as _
+
+from inventory.models import Consumable, Department
+
+from .acting_forms import UndoForm
+
+MOST_PACKS, MOST_PIECES = 999, 9999
+LONGEST_LOT = 60
+
+
+def date_field(label: str, *, required: bool = False) -> forms.DateField:
+    """Browsers take and give the value of a date field in ISO 8601 only, whatever the language."""
+    widget = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+    return forms.DateField(label=label, required=required, widget=widget)
+
+
+class TypedPacksForm(UndoForm):
+    """Packs that carry no code."""
+
+    line = forms.ModelChoiceField(label=_("Line"), queryset=Consumable.objects.none())
+    packs = forms.IntegerField(label=_("Packs"), min_value=1, max_value=MOST_PACKS, initial=1)
+    holds = forms.IntegerField(
+        label=_("Pieces in a pack"), min_value=1, max_value=MOST_PIECES, required=False,
+        help_text=_("Empty: as the catalogue says."),
+    )  # fmt: skip
+    lot = forms.CharField(label=_("Lot"), max_length=LONGEST_LOT, required=False)
+    expires_on = date_field(_("Use by"))
+
+    def __init__(self, *args, department: Department, **kwargs) -> None:
+        super().__init__(*args, auto_id="typed-%s", **kwargs)
+        self.fields["line"].queryset = department.consumables.order_by("section", "name", "size_position", "code")
+
+
+class PrintedForm(forms.Form):
+    """Lot and last day as printed on a pack."""
+
+    lot = forms.CharField(max_length=LONGEST_LOT, required=False)
+    expires_on = date_field(_("Use by"))
+
+    def clean_expires_on(self) -> date | None:
+        day = self.cleaned_data["expires_on"]
+        if day and not 2000 <= day.year <= 2099:
+            raise forms.ValidationError(_("Read the year again."))
+        return day
