@@ -13,6 +13,7 @@ from django.db.models import Max, Min
 from inventory.fefo import choose_lots
 from inventory.models import Count, Department, Owner
 
+from .claiming import carry_over
 from .forecast import DayForecast, forecast_day, read_frame, read_known
 from .forecasting import demand
 from .forecasting.allocation import allocate
@@ -110,7 +111,7 @@ def decide(forecast: DayForecast, stock: Stock, *, policy: Policy) -> Draft:
 def make_plan(*, department: Department, for_date: date, at: datetime, by=None) -> Plan:
     """Learn what is new, decide, and store the plan with what it rests on.
 
-    A plan for the same day that was made before stays as it was; the newest counts.
+    A plan for the same day that was made before stays as it was; the newest counts, and who took a cart keeps it.
     """
     policy, _ = Policy.objects.get_or_create(department=department)
     learning = bring_forward(department=department, at=at)
@@ -145,6 +146,7 @@ def make_plan(*, department: Department, for_date: date, at: datetime, by=None) 
         ],
         batch_size=1000,
     )
+    carry_over(plan, at=at)
     return plan
 
 

@@ -79,6 +79,7 @@ RULES: dict[str, frozenset[str]] = {
             "take-carts",
             "give-cart-back",
             "take-cart-over",
+            "hand-cart-over",
             "round-sheet",
             "pick-list-back",
             "walk",

@@ -11,11 +11,9 @@ from django.utils.translation import gettext as _
 
 from inventory.models import Department
 from restock.models import Case, Plan
+from restock.people import DEPARTMENT_GROUP
 
 from .access import group_names
-
-# Where there are several departments, the group "department CODE" says to which one a person belongs.
-DEPARTMENT_GROUP = "department "
 
 
 def current_department(request: HttpRequest) -> Department:

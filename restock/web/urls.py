@@ -49,6 +49,7 @@ urlpatterns = [
     path("evening/", rounds.tonight_s_round, name="round"),
     path("evening/take/", rounds.take_carts, name="take-carts"),
     path("evening/claims/<int:claim_id>/give-back/", rounds.give_cart_back, name="give-cart-back"),
+    path("evening/claims/<int:claim_id>/hand-over/", rounds.hand_cart_over, name="hand-cart-over"),
     path("evening/claims/<int:claim_id>/take-over/", rounds.take_cart_over, name="take-cart-over"),
     path("evening/sheet/", rounds.round_sheet, name="round-sheet"),
     path("evening/pick-list-back/", rounds.pick_list_back, name="pick-list-back"),

@@ -8,9 +8,9 @@ import pytest
 from django.db import IntegrityError, connections, transaction
 
 from inventory.departments import open_department
-from restock import claiming
+from restock import claiming, planning
 from restock.models import Claim
-from tests.factories import CartFactory, ConsumableFactory, UserFactory
+from tests.factories import CartFactory, ConsumableFactory, StockingLineFactory, UserFactory
 
 from .pick_lists import EVENING, make_line, make_plan
 
@@ -125,3 +125,29 @@ def test_of_ten_who_take_the_same_three_carts_at_once_each_cart_has_one(plan, de
 
     assert sum(taken) == 3
     assert Claim.objects.filter(ended_at__isnull=True).count() == 3
+
+
+def test_who_took_a_cart_keeps_it_on_a_newer_plan(department, plan, cart, technician, colleague):
+    claiming.take(plan, [cart.pk], by=colleague, at=EVENING)
+
+    newer = planning.make_plan(department=department, for_date=plan.for_date, at=LATER, by=technician)
+
+    assert held_by(newer) == {cart.code: "colleague"}
+    assert held_by(plan) == {}
+
+
+def test_cart_taken_on_the_page_of_an_earlier_plan_is_taken_on_the_newest(department, plan, cart, tube, technician):
+    StockingLineFactory(place=cart, consumable=tube)
+    newer = planning.make_plan(department=department, for_date=plan.for_date, at=LATER, by=technician)
+
+    claiming.take(plan, [cart.pk], by=technician, at=LATER)
+
+    assert held_by(newer) == {cart.code: "technician"}
+
+
+def test_claim_on_another_day_s_plan_is_left_alone(department, plan, cart, technician):
+    claiming.take(plan, [cart.pk], by=technician, at=EVENING)
+
+    planning.make_plan(department=department, for_date=plan.for_date + timedelta(days=1), at=LATER, by=technician)
+
+    assert held_by(plan) == {cart.code: "technician"}

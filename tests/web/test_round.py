@@ -140,15 +140,28 @@ class TestCarts:
 
         assert not claiming.claims_of(plan).exists()
 
-    def test_carts_held_on_an_earlier_list_of_the_day_are_called_to_mind(
-        self, signed_in, add_pick, make_plan, add_line, tomorrow, cart, mine
+    def test_cart_handed_to_a_colleague_by_name_is_the_colleague_s(
+        self, signed_in, add_pick, plan, cart, colleague, mine
     ):
         add_pick()
-        mine(cart)
-        newer = make_plan(tomorrow, made_at=timezone.now())
-        add_line(of=newer)
+        (claim,) = mine(cart)
+        assert "Hand over Cart 1 To colleague" in words(signed_in.get(reverse("round")))
 
-        assert "You had taken 1 cart on an earlier list" in words(signed_in.get(reverse("round")))
+        signed_in.post(reverse("hand-cart-over", args=[claim.pk]), {"to": colleague.pk})
+
+        assert claiming.claims_of(plan).get().by == colleague
+
+    def test_cart_is_not_handed_to_who_does_not_restock_nor_by_who_does_not_hold_it(
+        self, signed_in, add_pick, plan, cart, colleague, clinician, mine
+    ):
+        add_pick()
+        (claim,) = mine(cart)
+
+        signed_in.post(reverse("hand-cart-over", args=[claim.pk]), {"to": clinician.pk})
+        signed_in.force_login(colleague)
+        signed_in.post(reverse("hand-cart-over", args=[claim.pk]), {"to": colleague.pk})
+
+        assert claiming.claims_of(plan).get() == claim
 
     def test_claim_of_another_department_cannot_be_touched(self, signed_in, make_plan, tomorrow, colleague):
         other = open_department(code="other", name="Another department")

@@ -14,9 +14,11 @@ from inventory.importing.problems import SheetRefused
 from restock import claiming
 from restock.confirming import confirm
 from restock.models import Claim, Plan
+from restock.people import people_of
 from restock.rounds import carts_tonight, drawers, walk
 from restock.workbook import read_back
 
+from ..access import RESTOCKING
 from ..ages import day_words
 from ..current import current_department, current_plan, today
 from ..forms import PickListBackForm
@@ -43,15 +45,9 @@ def tonight_s_round(request: HttpRequest) -> HttpResponse:
         "free": [cart for cart in to_fill if cart.claim is None and not cart.is_done],
         "to_pick": sum(cart.lines - cart.picked for cart in mine),
         "next_cart": next((cart for cart in mine if not cart.is_done), None),
-        "earlier": _left_on_earlier_plans(request, plan),
+        "colleagues": people_of(plan.department, roles=RESTOCKING).filter(is_active=True).exclude(pk=request.user.pk),
     }
     return render(request, "rounds/tonight.html", context)
-
-
-def _left_on_earlier_plans(request: HttpRequest, plan: Plan) -> int:
-    """How many carts the person holds on a list of the same day that this plan replaced."""
-    same_day = Claim.objects.filter(plan__department=plan.department_id, plan__for_date=plan.for_date)
-    return same_day.filter(by=request.user, ended_at__isnull=True).exclude(plan=plan).count()
 
 
 @require_POST
@@ -85,6 +81,25 @@ def take_cart_over(request: HttpRequest, claim_id: int) -> HttpResponse:
         messages.warning(request, _("Somebody gave it back or took it over just before you. Look who has it now."))
     else:
         messages.success(request, _("%(cart)s is yours now.") % {"cart": claim.place})
+    return redirect("round")
+
+
+@require_POST
+def hand_cart_over(request: HttpRequest, claim_id: int) -> HttpResponse:
+    """Give one's own cart to a colleague by name. What was saved for it stays."""
+    department = current_department(request)
+    colleagues = people_of(department, roles=RESTOCKING).filter(is_active=True)
+    to = colleagues.filter(pk=key_in(request.POST.get("to"))).first()
+    if to is None:
+        messages.warning(request, _("Choose the colleague who takes the cart."))
+    elif not claiming.is_own(claim_id, department=department, by=request.user):
+        messages.warning(request, _("It was not yours any more."))
+    elif (claim := claiming.hand_over(claim_id, department=department, to=to, at=timezone.now())) is None:
+        messages.warning(request, _("Somebody gave it back or took it over just before you. Look who has it now."))
+    else:
+        messages.success(
+            request, _("%(cart)s is with %(name)s now.") % {"cart": claim.place, "name": to.get_username()}
+        )
     return redirect("round")
 
 
