@@ -13,14 +13,14 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from statistics import median
 
-from django.db.models import Max, Sum
+from django.db.models import Max, Q, Sum
 from django.utils.translation import gettext as _
 
 from inventory.count_rounds import NotCounted, Recount, ToCount, open_round, record_count
 from inventory.models import Count, CountRound, CountTask, Department, Movement, Place, StockingLine
 
 from .filling import on_trolley
-from .forecasting.count_order import Ranked, Record, choose, rank
+from .forecasting.count_order import CountWeights, Ranked, Record, choose, rank
 from .models import LineDrift, Policy
 
 RATE_DAYS = 30  # what moved in so many last days says how fast a line moves
@@ -32,6 +32,7 @@ FEWEST_GAPS = 20
 # Pieces off for each piece moved, before counts say more: an assumption, worth so many pieces moved.
 ERROR_PER_PIECE = 0.05
 ERROR_WORTH = 20.0
+_NO_MOVE = (Movement.Kind.ADJUST, Movement.Kind.REVERSE)  # no hand took or brought anything
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,17 +163,35 @@ def save_count(
     Raises as `inventory.count_rounds.record_count`.
     """
     department = task.round.department
-    policy = policy_of(department)
     return record_count(
         task_id=task.pk,
         counted=counted,
         seen=seen,
-        recount=Recount(policy.recount_pieces, policy.recount_share),
+        recount=recount_of(policy_of(department)),
         by=by,
         at=at,
         seen_at=seen_at,
         elsewhere=on_trolley(place=task.place, consumable=task.consumable, day=department.local_date(at)),
     )
+
+
+def still_lines(place: Place, *, at: datetime) -> set[int]:
+    """Consumables that lie at a place and neither moved nor were counted there for long: three queries.
+
+    Either they are not used, or they are used and nobody logs it; a count tells which.
+    """
+    since = at - timedelta(days=CountWeights().still_days)
+    lying = set(
+        StockingLine.objects.filter(place=place).with_on_hand().exclude(on_hand=0).values_list("consumable", flat=True)
+    )
+    counted = Count.objects.filter(place=place, at__gt=since).values_list("consumable", flat=True)
+    moved = Movement.objects.filter(Q(source=place) | Q(destination=place), at__gt=since).exclude(kind__in=_NO_MOVE)
+    return lying.difference(counted, moved.values_list("consumable", flat=True))
+
+
+def recount_of(policy: Policy) -> Recount:
+    """When the department wants a second count."""
+    return Recount(policy.recount_pieces, policy.recount_share)
 
 
 def policy_of(department: Department) -> Policy:
@@ -190,9 +209,8 @@ def last_counted(department: Department, pairs: set[tuple[int, int]], *, before:
 
 def _movements(department: Department, at: datetime) -> tuple[dict, dict]:
     """Pieces that came or went in the last RATE_DAYS, and when anything last did, by (place, consumable)."""
-    real = Movement.objects.filter(at__lte=at, at__gt=at - timedelta(days=LOOK_BACK_DAYS)).exclude(
-        kind__in=[Movement.Kind.ADJUST, Movement.Kind.REVERSE]
-    )
+    since = at - timedelta(days=LOOK_BACK_DAYS)
+    real = Movement.objects.filter(at__lte=at, at__gt=since).exclude(kind__in=_NO_MOVE)
     moved: dict[tuple[int, int], int] = defaultdict(int)
     moved_at: dict[tuple[int, int], datetime] = {}
     for side in ("source", "destination"):

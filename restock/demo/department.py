@@ -22,6 +22,7 @@ from restock.planning import make_plan
 from restock.workbook import write_workbook
 
 from .cases import DrawnCase, draw_past, draw_tomorrow
+from .counts import invent_counts
 from .fiction import FIXTURES, read_fiction
 from .past import Progress, count_some_lines, lines_of, play_last_days, still_open, write_cases, write_old_use
 from .use import draw_room_days, draw_use
@@ -109,6 +110,11 @@ def build(*, days: int, seed: int, now: datetime, out: Path, watch: Watch) -> Bu
 
     with watch("tonight's plan", None) as done:
         plan = make_plan(department=department, for_date=tomorrow, at=now, by=user)
+        done(1)
+
+    with watch("this evening's counts", None) as done, transaction.atomic():
+        # A generator of its own: what is invented here leaves the rest of the demo as it was.
+        invent_counts(department, at=now, by=user, rng=np.random.default_rng(seed))
         done(1)
 
     with watch("the pick list", None) as done:

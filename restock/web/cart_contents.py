@@ -10,6 +10,7 @@ from django.db.models import Max, Sum
 from django.utils.safestring import SafeString
 
 from inventory.models import Consumable, Count, Department, Holding, Place, Room, Section, StockingLine
+from restock.counting import still_lines
 from restock.models import Case, Pick, Plan, PlanLine
 from restock.routes import routes
 
@@ -22,7 +23,8 @@ from .levels import bar, level_of
 class CartLine:
     """One stocking line as it stands now. Its plan line is None where it was added after the plan was made.
 
-    `carried` counts the pieces that were confirmed as picked for it, None while that is open.
+    `carried` counts the pieces that were confirmed as picked for it, None while that is open. stands_still: it neither
+    moved nor was counted for long, and asks for a count.
     """
 
     stocking: StockingLine
@@ -32,6 +34,7 @@ class CartLine:
     counted: str
     carried: int | None
     bar: SafeString | str
+    stands_still: bool = False
 
     @property
     def consumable(self) -> Consumable:
@@ -79,12 +82,13 @@ class CartContents:
 
 
 def cart_contents(cart: Place, plan: Plan | None, *, day: date, now: datetime, when: str) -> CartContents:
-    """Read the cart for `day`, which the page calls `when`: six queries, whatever the number of lines."""
+    """Read the cart for `day`, which the page calls `when`: nine queries, whatever the number of lines."""
     stocked = StockingLine.objects.filter(place=cart).select_related("bin", "consumable")
     held = _pieces(Holding.objects.filter(place=cart))
     usable = _pieces(Holding.objects.filter(place=cart).usable(on=day))
     counts = Count.objects.filter(place=cart).order_by().values("consumable").annotate(latest=Max("at"))
     counted_at = {row["consumable"]: row["latest"] for row in counts}
+    still = still_lines(cart, at=now)
     planned = {}
     carried = {}
     if plan is not None:
@@ -106,6 +110,7 @@ def cart_contents(cart: Place, plan: Plan | None, *, day: date, now: datetime, w
                 counted=counted_words(counted_at.get(pk), now),
                 carried=carried.get(pk),
                 bar=drawn,
+                stands_still=pk in still,
             )
         )
     sections = tuple((Section(s).label, tuple(by_section[s])) for s in sorted(by_section))

@@ -8,6 +8,7 @@ from django_tables2 import RequestConfig
 
 from inventory.models import Place
 
+from ..access import allows
 from ..ages import day_words
 from ..cart_contents import cart_contents, rooms_that_draw
 from ..current import current_department, current_plan, today
@@ -60,7 +61,8 @@ def cart(request: HttpRequest, place_id: int) -> HttpResponse:
         "pieces_to_add": sum(line.to_add for line in lines),
         "pieces_carried": sum(line.carried or 0 for line in lines),
         "lines_short": sum(line.stays_short > 0 for line in lines),
-        "lines_to_count": sum(line.on_hand < 0 for line in lines),
+        "lines_to_count": sum(line.on_hand < 0 or line.stands_still for line in lines),
+        "may_count": allows("start-count", request.user) and not place.sealed,
         "rooms": rooms_that_draw(department, place, day),
         "next_cart": _next_to_fill(plan, place) if plan else None,
     }

@@ -6,6 +6,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from inventory.models import Count, StockingLine
+from restock.count_report import logged_shares
 from restock.models import PlanLine, Policy
 from restock.reasons import pieces, times_in
 
@@ -51,5 +52,6 @@ def line(request: HttpRequest, line_id: int) -> HttpResponse:
         "lots": lots,
         "cases": line_story.cases_behind(planned),
         "steps": line_story.recent_steps(planned),
+        "logged": logged_shares(department, {planned.consumable_id}).get(planned.consumable_id),
     }
     return render(request, "lines/line.html", context)

@@ -1,0 +1,162 @@
+"""The pages of counting: rows of a round without a figure of the record before it may be seen, words for reasons."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db.models import Max
+from django.utils.safestring import SafeString
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from inventory.count_rounds import stage, variance
+from inventory.models import Count, CountRound, CountTask, Department, Place
+from restock.count_sheets import bins_of
+from restock.counting import Doubtful, last_counted
+
+from .ages import age_words
+from .hubs import hub_swatch
+
+REASONS_SHOWN = 3
+
+
+@dataclass(frozen=True)
+class TaskRow:
+    """One line of a round as the page shows it.
+
+    Blind: nothing here tells what is on record until the line is settled; `variance` is None before, and so is `said`,
+    the settled figure. opens_place, opens_bin: the first line of its place, of its bin.
+    """
+
+    task: CountTask
+    stage: str
+    bin: str
+    opens_place: bool
+    opens_bin: bool
+    why: str
+    swatch: SafeString | str
+    is_expanded: bool
+    typed: str = ""
+    trouble: str = ""
+
+    @property
+    def is_settled(self) -> bool:
+        return self.stage == "settled"
+
+    @property
+    def said(self) -> int | None:
+        """Pieces that were counted, once the line is settled."""
+        if not self.is_settled:
+            return None
+        return self.task.first_counted if self.task.second_counted is None else self.task.second_counted
+
+    @property
+    def variance(self) -> int | None:
+        return variance(self.task)
+
+    @property
+    def needs_cause(self) -> bool:
+        return bool(self.variance) and not self.task.cause
+
+    @property
+    def differs(self) -> str:
+        """The variance in words."""
+        return variance_words(self.variance)
+
+
+def variance_words(difference: int) -> str:
+    """What a count found against the record."""
+    if not difference:
+        return _("as on record")
+    if difference < 0:
+        return ngettext("%(n)d fewer than on record", "%(n)d fewer than on record", -difference) % {"n": -difference}
+    return ngettext("%(n)d more than on record", "%(n)d more than on record", difference) % {"n": difference}
+
+
+def task_rows(round: CountRound, *, opened: int = 0, typed: str = "", trouble: str = "") -> list[TaskRow]:
+    """The lines of a round in walking order; that with the key `opened` has its fields open. Four queries."""
+    tasks = list(round.tasks.select_related("place", "consumable", "count__by", "first_by"))
+    bins = bins_of(tasks)
+    pairs = {(task.place_id, task.consumable_id) for task in tasks}
+    counted_at = last_counted(round.department, pairs, before=round.made_at)
+    first_open = next((task.pk for task in tasks if stage(task) != "settled"), 0)
+    rows: list[TaskRow] = []
+    for task in tasks:
+        bin = bins.get((task.place_id, task.consumable_id), "")
+        before = rows[-1] if rows else None
+        opens_place = before is None or before.task.place_id != task.place_id
+        is_opened = task.pk == opened
+        rows.append(
+            TaskRow(
+                task=task,
+                stage=stage(task),
+                bin=bin,
+                opens_place=opens_place,
+                opens_bin=opens_place or before.bin != bin,
+                why=_why(task, counted_at.get((task.place_id, task.consumable_id)), round.made_at),
+                swatch=hub_swatch(task.consumable),
+                is_expanded=is_opened or (not opened and task.pk == first_open),
+                typed=typed if is_opened else "",
+                trouble=trouble if is_opened else "",
+            )
+        )
+    return rows
+
+
+def reasons_of(doubtful: Doubtful) -> str:
+    """Why a line is asked for, the strongest reason first, in words."""
+    record = doubtful.record
+    words = [
+        _reason(
+            why,
+            days_counted=record.days_counted,
+            days_moved=record.days_moved,
+            likely_off=record.likely_off,
+        )
+        for why in doubtful.ranked.reasons
+    ]
+    return "; ".join(dict.fromkeys(words[:REASONS_SHOWN]))
+
+
+def place_choices(department: Department, *, at: datetime) -> list[dict]:
+    """Every place that may be counted whole, with its lines and how old its newest and oldest counts are."""
+    places = Place.objects.filter(department=department, sealed=False).physical()
+    counts = Count.objects.filter(place__in=places).order_by().values_list("place", "consumable").annotate(Max("at"))
+    oldest: dict[int, datetime] = {}
+    for place, _consumable, newest in counts:
+        oldest[place] = min(newest, oldest.get(place, newest))
+    return [
+        {"place": place, "oldest": age_words(at - oldest[place.pk]) if place.pk in oldest else ""}
+        for place in places.order_by("role", "walk_order", "code")
+    ]
+
+
+def _why(task: CountTask, counted_at: datetime | None, made_at: datetime) -> str:
+    days = None if counted_at is None else (made_at - counted_at).days
+    return _reason(task.why, days_counted=days)
+
+
+def _reason(
+    why: str, *, days_counted: float | None, days_moved: float | None = None, likely_off: float | None = None
+) -> str:
+    if why == CountTask.Why.AGE:
+        if days_counted is None:
+            return _("never counted")
+        days = int(days_counted)
+        return ngettext("not counted for %(n)d day", "not counted for %(n)d days", days) % {"n": days}
+    if why == CountTask.Why.NEVER_MOVES and days_moved is not None:
+        days = int(days_moved)
+        return ngettext("has not moved for %(n)d day", "has not moved for %(n)d days", days) % {"n": days}
+    if why == CountTask.Why.DRIFT and likely_off is not None and likely_off >= 1:
+        pieces = round(likely_off)
+        return ngettext("record may be off by %(n)d piece", "record may be off by %(n)d pieces", pieces) % {"n": pieces}
+    return {
+        CountTask.Why.BELOW_ZERO: _("recorded below zero"),
+        CountTask.Why.DRIFT: _("moves much since its last count"),
+        CountTask.Why.CRITICAL: _("never to be out"),
+        CountTask.Why.VALUE: _("worth much"),
+        CountTask.Why.NEVER_MOVES: _("never moves"),
+        CountTask.Why.ASKED: _("asked for"),
+        CountTask.Why.WHOLE_PLACE: "",
+    }[CountTask.Why(why)]
