@@ -1,14 +1,14 @@
 """What each storeroom should order: up to a level at every review, or a fixed quantity at a reorder point.
 
 Demand is pooled over the carts that a storeroom fills (restock.advising.pooled): published lists exactly, beyond them
-each weekday's usual cases. Only usable stock counts, less what tonight's carts lack of their par. Days are calendar
-days; nothing is ordered by itself.
+each weekday's usual cases. Only usable stock counts, less what tonight's carts lack of their par; bundles count as the
+pieces in them (restock.advising.bundled). Days are calendar days; nothing is ordered by itself.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -24,6 +24,7 @@ from restock.stock import Stock, read_stock
 from restock.tallies import read_tallies
 
 from .ahead import look_ahead
+from .bundled import read_bundled, with_bundles
 from .past import believe, least_pars, policy_of
 from .pooled import cases_ahead, demand_by_days, rooms_served
 
@@ -35,10 +36,11 @@ COVER_DAYS = 14  # days of cover are counted at least so far; what lasts longer 
 class OrderProposal:
     """One line of one storeroom. Pieces, days and chances as the names say.
 
-    owed: what the carts it fills lack of their par tonight. position: usable - owed + on_order. level: S, or s, and
-    never less than what the line keeps anyway. reached: the service of that level, in the policy's measure (at least
-    so much where the level was raised). order_packs of pieces_per_pack each. cover: days that usable - owed is likely
-    to last: low, likely, high; cover_open where high means "or more".
+    usable: loose, and in bundles that are made up. owed: what the carts it fills lack of their par tonight, bundles of
+    them included. position: usable - owed + on_order. level: S, or s, and never less than what the line keeps anyway.
+    reached: the service of that level, in the policy's measure (at least so much where the level was raised).
+    order_packs of pieces_per_pack each, none of a bundle, which is made up. cover: days that usable - owed is likely to
+    last: low, likely, high; cover_open where high means "or more".
     """
 
     place: Place
@@ -89,24 +91,34 @@ def advise_orders(
     days = max(COVER_DAYS, *(one.review_days + one.longest_lead_days for one in order_policies))
     frame, tallies = read_frame(department), read_tallies(department, today)
     ahead = look_ahead(department, today=today, days=days)
+    bundled = read_bundled(department, kept)
+    both = [*kept, *bundled.lines]
     # The board lists consumables only: what storerooms keep is asked about like a cart's line.
-    beliefs = believe(Frame(tuple(kept), frame.routes, frame.setups), tallies, ahead.kinds)
+    beliefs = believe(Frame(tuple(both), frame.routes, frame.setups), tallies, ahead.kinds)
     cases = cases_ahead(ahead, tuple(frame.routes.by_room))
     stock = read_stock(department, list(frame.lines), on=today + timedelta(days=1))
-    usable, owed, least = _usable(kept, stock), _owed(kept, frame, stock), least_pars(tuple(kept))
+    usable = _usable(kept, stock) + bundled.in_pieces(_usable(bundled.lines, stock))
+    owed = _owed(kept, frame, stock) + bundled.in_pieces(_owed(bundled.lines, frame, stock))
+    least = least_pars(tuple(kept))
     pack = _pieces_per_pack(department, kept)
-    served = rooms_served(frame, cases, kept)
+    served = rooms_served(frame, cases, both)
+    demand_of = demand_by_days(beliefs, ahead, cases, kept, served[: len(kept)])
+    if bundled.lines:
+        of_bundles = demand_by_days(beliefs, ahead, cases, list(bundled.lines), served[len(kept) :])
+        demand_of = with_bundles(demand_of, of_bundles, bundled)
     service = np.array([_service(one, line, policy) for one, line in zip(order_policies, kept, strict=True)])
 
     proposals = []
-    for block, by_days in demand_by_days(beliefs, ahead, cases, kept, served):
+    for block, by_days in demand_of:
         level, reached, quantity = _levels(by_days, [order_policies[n] for n in block], service[block], pack[block])
         level = np.maximum(level, least[block])
         net = usable[block] - owed[block]
         waiting = np.array([coming.get((kept[n].place_id, kept[n].consumable_id), 0) for n in block], dtype=int)
         packs = np.array(
             [
-                _packs(order_policies[n], int(level[i]), int(net[i] + waiting[i]), int(quantity[i]), int(pack[n]))
+                0
+                if bundled.made_up[n]
+                else _packs(order_policies[n], int(level[i]), int(net[i] + waiting[i]), int(quantity[i]), int(pack[n]))
                 for i, n in enumerate(block)
             ],
             dtype=int,
@@ -144,14 +156,14 @@ def _service(order_policy: OrderPolicy, line: StockingLine, policy: Policy) -> f
     return order_policy.service or policy.service_level(line.consumable.criticality)
 
 
-def _usable(kept: list[StockingLine], stock: Stock) -> np.ndarray:
+def _usable(kept: Sequence[StockingLine], stock: Stock) -> np.ndarray:
     return np.array(
         [sum(lot.pieces for lot in stock.in_store.get((line.place_id, line.consumable_id), ())) for line in kept],
         dtype=int,
     )
 
 
-def _owed(kept: list[StockingLine], frame: Frame, stock: Stock) -> np.ndarray:
+def _owed(kept: Sequence[StockingLine], frame: Frame, stock: Stock) -> np.ndarray:
     """What the carts that each storeroom fills lack of their par: (I,) pieces.
 
     The lack of a cart that names no storeroom falls on the first one.
