@@ -12,6 +12,8 @@ from csp.constants import NONCE, NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 from environs import Env, EnvError
 
+from inventory.labels.sheets import read_sheets
+
 BASE_DIR = Path(__file__).resolve().parent.parent.parent
 
 env = Env()
@@ -205,6 +207,15 @@ def _minutes(name: str, default: int) -> int:
 
 
 SHARED_SESSION_MINUTES = _minutes("SHARED_SESSION_MINUTES", 10)
+
+# Sheets of labels beside those in inventory.labels.sheets: a JSON list of objects with the fields of `Sheet`, in mm.
+LABEL_SHEETS = _read(
+    lambda name, default: read_sheets(env.str(name, default)),
+    "LABEL_SHEETS",
+    "",
+    'a JSON list such as [{"key": "own", "paper": "A4", "columns": 3, "rows": 8, "width": 63.5, "height": 33.9, '
+    '"left": 7.2, "top": 12.9, "pitch_x": 66.0, "pitch_y": 33.9}] with lengths in mm, all labels on the paper',
+)
 
 # Spreadsheets that wait to be applied, an hour at most: a folder that belongs to the user of the site alone.
 UPLOAD_FOLDER = env.str("UPLOAD_FOLDER", str(Path(tempfile.gettempdir()) / f"evenfill-sheets-{os.getuid()}"))

@@ -1,0 +1,1 @@
+"""Labels on sheets: codes, words and where they go. Pure: no Django, no database."""
