@@ -7,27 +7,30 @@ table however long the log grows, so it is kept (restock.models.learning) and br
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Container, Iterable
+from collections.abc import Container
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from itertools import chain
 
 from django.db import transaction
-from django.db.models import F, Max, Min, Q, Sum
+from django.db.models import Exists, F, Max, Min, OuterRef, Q, Sum
 from django.db.models.functions import Coalesce
 
 from inventory.models import Department
 
 from .emptying import emptying_records
 from .fits import NOTHING_FITTED, Fitted, read_fitted
-from .models import Case, Learning, OpenedTally, Policy, QuantityTally, SplitTally, Stratum, UsageRecord
+from .models import Case, CaseLog, Learning, OpenedTally, Policy, QuantityTally, SplitTally, Stratum, UsageRecord
 from .setups import Line, Setups, Slot
+
+CASES_AT_A_TIME = 900  # SQLite admits 999 parameters where it was built long ago
 
 
 @transaction.atomic
 def bring_forward(*, department: Department, at: datetime, rebuild: bool = False) -> Learning:
     """Add what was logged since the last time, and return how far the tallies have come.
 
+    A case counts for as long as its log stands: one whose log was taken back counts for nothing, not for no use.
     Starts again from nothing when asked, when the half-life was changed, or when a record turned up behind the
     last one that was read (its number of records then differs). A case type corrected after its case was logged is
     only seen by a rebuild.
@@ -38,6 +41,7 @@ def bring_forward(*, department: Department, at: datetime, rebuild: bool = False
         Stratum.objects.filter(department=department).delete()
         SplitTally.objects.filter(consumable__department=department).delete()
         OpenedTally.objects.filter(consumable__department=department).delete()
+        Case.objects.filter(department=department, tallied=True).update(tallied=False)
         learning.delete()
         learning = None
     if learning is None:
@@ -125,7 +129,8 @@ class Sums:
     """Weighted cases and quantities, as they are stored or have to be added to what is stored.
 
     Strata are keyed as in `case_stratum` and `room_stratum`. quantities: by stratum, line, pieces, and whether demand
-    was cut off there. opened, unused: pieces by case type and consumable.
+    was cut off there. opened, unused: pieces by case type and consumable. began, ended: cases that count from now on,
+    or no longer.
     """
 
     cases: dict[tuple, float] = field(default_factory=lambda: defaultdict(float))
@@ -133,6 +138,8 @@ class Sums:
     splits: dict[tuple[int, int, int], float] = field(default_factory=lambda: defaultdict(float))
     opened: dict[tuple[int, int], float] = field(default_factory=lambda: defaultdict(float))
     unused: dict[tuple[int, int], float] = field(default_factory=lambda: defaultdict(float))
+    began: list[int] = field(default_factory=list)
+    ended: list[int] = field(default_factory=list)
 
     def add(self, stratum: tuple, line: Line, pieces: int, cut_off: bool, weight: float) -> None:
         """A case or room-day used so many pieces of a line. With less than none of a weight it is taken back."""
@@ -173,7 +180,8 @@ def _changes(learning: Learning, through: int, at: datetime) -> Sums:
     before = Q(pk__lte=learning.through_record)
     upto = UsageRecord.objects.filter(department=department, pk__lte=through)
     fresh = upto.exclude(before)
-    cases = _affected_cases(learning, fresh, at)
+    affected = _affected_cases(learning, fresh, at)
+    cases = {pk: one.kind for pk, one in affected.items()}
     room_days = {(case.room_id, case.date) for case in cases.values()}
     room_days |= set(fresh.filter(case__isnull=True).values_list("room", "date").distinct())
 
@@ -216,13 +224,14 @@ def _changes(learning: Learning, through: int, at: datetime) -> Sums:
         if (room_id, day) in room_days and setups.goes_by_room(None, consumable_id):
             per_room_day[room_id, day, ("piece", consumable_id)].add(*total)
 
-    counted_cases = _already_counted(cases, learning)
-    for case_id, case in cases.items():
-        if case_id not in counted_cases:
-            changes.cases[case_stratum(case)] += weight_of(case.date, learning)
-    counted_days = _days_already_counted(room_days, learning)
-    for room_id, day in room_days - counted_days:
-        changes.cases[room_stratum(room_id)] += weight_of(day, learning)
+    for case in affected.values():
+        changes.cases[case_stratum(case.kind)] += (case.stands - case.was_tallied) * weight_of(case.kind.date, learning)
+    before_days, after_days = _days_with_use(department, upto, before, affected, room_days)
+    for room_id, day in before_days ^ after_days:
+        sign = 1 if (room_id, day) in after_days else -1
+        changes.cases[room_stratum(room_id)] += sign * weight_of(day, learning)
+    changes.began = [pk for pk, case in affected.items() if case.stands and not case.was_tallied]
+    changes.ended = [pk for pk, case in affected.items() if case.was_tallied and not case.stands]
 
     found = [(case_stratum(cases[pk]), cases[pk].date, line, t) for (pk, line), t in per_case.items() if pk in cases]
     found += [(room_stratum(room), day, line, total) for (room, day, line), total in per_room_day.items()]
@@ -253,21 +262,37 @@ class CaseKind:
     extras: str
 
 
-def _affected_cases(learning: Learning, fresh, at: datetime) -> dict[int, CaseKind]:
-    """Logged cases with a fresh record, and cases logged since the last time as having used nothing."""
-    newly_logged = Q(usage__isnull=True, logged_at__lte=at)
-    if learning.pk:
-        newly_logged &= Q(logged_at__gt=learning.updated_at)
-    cases = Case.objects.filter(department=learning.department).exclude(status=Case.Status.CANCELLED)
+@dataclass(frozen=True)
+class Affected:
+    """A case that may count otherwise than it did. was_tallied: it counted so far. stands: it counts from now on."""
+
+    kind: CaseKind
+    was_tallied: bool
+    stands: bool
+
+
+def _affected_cases(learning: Learning, fresh, at: datetime) -> dict[int, Affected]:
+    """Cases with a fresh record, logged since the last time as having used nothing, or no longer logged at all."""
+    taken_back = CaseLog.objects.filter(case=OuterRef("pk"), undoes__isnull=False)
+    cases = (
+        Case.objects.filter(department=learning.department)
+        .exclude(status=Case.Status.CANCELLED)
+        .annotate(taken_back=Exists(taken_back))
+    )
     with_fresh = Q(pk__in=fresh.filter(case__isnull=False).values("case"))
-    affected = cases.filter(with_fresh | newly_logged).distinct()
+    newly_logged = Q(tallied=False, logged_at__lte=at)
+    affected = cases.filter(with_fresh | newly_logged | Q(tallied=True, logged_at=None, taken_back=True))
     extras = defaultdict(list)
-    for case_id, extra_id in Case.extras.through.objects.filter(case__in=affected).values_list("case", "extra"):
+    for case_id, extra_id in Case.extras.through.objects.filter(case__in=affected.values("pk")).values_list(
+        "case", "extra"
+    ):
         extras[case_id].append(extra_id)
-    fields = ("pk", "date", "room", "case_type", "technique", "size_class")
+    fields = ("date", "room", "case_type", "technique", "size_class", "pk", "tallied", "logged_at", "taken_back")
     return {
-        pk: CaseKind(day, room, case_type, technique, size_class, ",".join(map(str, sorted(extras[pk]))))
-        for pk, day, room, case_type, technique, size_class in affected.values_list(*fields)
+        pk: Affected(
+            CaseKind(*kind, ",".join(map(str, sorted(extras[pk])))), tallied, bool(logged_at or not taken_back)
+        )
+        for *kind, pk, tallied, logged_at, taken_back in affected.values_list(*fields)
     }
 
 
@@ -277,20 +302,21 @@ def _of_cases(records, learning: Learning, room_days: set[tuple[int, date]]):
     return records.filter(case__date__in={day for _, day in room_days}) if learning.pk else records
 
 
-def _already_counted(cases: Iterable[int], learning: Learning) -> set[int]:
-    if not learning.pk:
-        return set()
-    read = UsageRecord.objects.filter(pk__lte=learning.through_record, case__in=list(cases))
-    return set(read.values_list("case", flat=True).distinct())
-
-
-def _days_already_counted(room_days: set[tuple[int, date]], learning: Learning) -> set[tuple[int, date]]:
-    if not learning.pk or not room_days:
-        return set()
-    read = UsageRecord.objects.filter(department=learning.department, pk__lte=learning.through_record)
+def _days_with_use(
+    department: Department, upto, before: Q, affected: dict[int, Affected], room_days: set[tuple[int, date]]
+) -> tuple[set[tuple[int, date]], set[tuple[int, date]]]:
+    """Of these days of rooms those that counted so far, and those that count now, as some use stands there."""
+    if not room_days:
+        return set(), set()
     days = {day for _, day in room_days}
-    counted = set(read.filter(case__date__in=days).values_list("case__room", "case__date").distinct())
-    return room_days & (counted | set(read.filter(date__in=days).values_list("room", "date").distinct()))
+    of_days = Case.objects.filter(department=department, date__in=days, tallied=True)
+    tallied = {pk: (room, day) for pk, room, day in of_days.values_list("pk", "room", "date")}
+    loose = upto.filter(date__in=days).order_by()
+    before_days = set(tallied.values()) | set(loose.filter(before).values_list("room", "date").distinct())
+    after_days = {where for pk, where in tallied.items() if pk not in affected}
+    after_days |= {(one.kind.room_id, one.kind.date) for one in affected.values() if one.stands}
+    after_days |= set(loose.values_list("room", "date").distinct())
+    return before_days & room_days, after_days & room_days
 
 
 def case_stratum(case: CaseKind) -> tuple:
@@ -377,3 +403,7 @@ def _apply(department: Department, changes: Sums) -> None:
     OpenedTally.objects.bulk_create(added, batch_size=1000)
     changed = [known[key] for key in changes.opened if key in known]
     OpenedTally.objects.bulk_update(changed, ["opened", "unused"], batch_size=200)
+
+    for cases, tallied in ((changes.began, True), (changes.ended, False)):
+        for start in range(0, len(cases), CASES_AT_A_TIME):
+            Case.objects.filter(pk__in=cases[start : start + CASES_AT_A_TIME]).update(tallied=tallied)

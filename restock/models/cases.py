@@ -210,6 +210,9 @@ class Case(models.Model):
         help_text=_("Keyed hash of a booking reference, so that a later list finds the slot."),
     )
     logged_at = models.DateTimeField(null=True, blank=True, help_text=_("When its use was first logged."))
+    tallied = models.BooleanField(
+        default=False, editable=False, help_text=_("It counts in the tallies of what was learned.")
+    )
 
     class Meta:
         ordering = ["date", "room", "order"]

@@ -9,6 +9,7 @@ import pytest
 
 from inventory import ledger
 from inventory.models import Basis
+from restock.case_log import Opened, log_case, undo_log
 from restock.models import (
     Learning,
     OpenedTally,
@@ -93,6 +94,42 @@ def test_a_case_that_used_nothing_is_counted_once(department, log):
     bring_forward(department=department, at=night(1))
 
     assert Stratum.objects.get(room=None).cases == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("nights", [1, 2])
+@pytest.mark.parametrize("used", [2, 0])
+def test_case_whose_log_was_taken_back_does_not_count_as_having_used_nothing(
+    department, room, case_type, technician, used, nights
+):
+    line, roll = ConsumableFactory(), ConsumableFactory(basis=Basis.PER_ROOM_DAY)
+    case = CaseFactory(room=room, date=DAY, order=1, case_type=case_type)
+    lines = [Opened(line, used), Opened(roll, used)]
+    entry = log_case(case=case, lines=lines, by=technician, at=night(0) - timedelta(hours=2), key="told")
+    if nights == 2:
+        bring_forward(department=department, at=night(0))
+    undo_log(log=entry, by=technician, at=night(0) + timedelta(hours=1), key="taken back")
+
+    bring_forward(department=department, at=night(1))
+
+    assert tallied() == {}
+    assert sum(Stratum.objects.values_list("cases", flat=True)) == pytest.approx(0.0)
+
+
+def test_case_logged_again_after_its_log_was_taken_back_counts_once(department, room, case_type, technician):
+    line = ConsumableFactory()
+    case = CaseFactory(room=room, date=DAY, order=1, case_type=case_type)
+    at = night(0) - timedelta(hours=2)
+    entry = log_case(case=case, lines=[Opened(line, 2)], by=technician, at=at, key="told")
+    bring_forward(department=department, at=night(0))
+    undo_log(log=entry, by=technician, at=night(0), key="taken back")
+    bring_forward(department=department, at=night(1))
+    log_case(case=case, lines=[Opened(line, 5)], by=technician, at=night(1), key="told again")
+
+    bring_forward(department=department, at=night(2))
+
+    assert tallied() == {(line, "", 5): 1.0}
+    assert Stratum.objects.get(room=None).cases == pytest.approx(1.0)
+    assert Stratum.objects.get(room=room).cases == pytest.approx(1.0)
 
 
 def test_pieces_of_all_sizes_count_for_the_run_and_each_for_its_size(department, log):
