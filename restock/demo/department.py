@@ -24,6 +24,7 @@ from restock.workbook import write_workbook
 from .cases import DrawnCase, draw_past, draw_tomorrow
 from .counts import invent_counts
 from .fiction import FIXTURES, read_fiction
+from .orders import write_orders
 from .past import Progress, count_some_lines, lines_of, play_last_days, still_open, write_cases, write_old_use
 from .use import draw_room_days, draw_use
 
@@ -120,6 +121,10 @@ def build(*, days: int, seed: int, now: datetime, out: Path, watch: Watch) -> Bu
     with watch("the pick list", None) as done:
         workbook = out / f"pick-list-{tomorrow}.xlsx"
         write_workbook(plan, workbook)
+        done(1)
+
+    with watch("orders and receipts", None) as done, transaction.atomic():
+        write_orders(department, evening=evening, now=now, by=user)
         done(1)
     return Built(department, plan, workbook, case_list, len(drawn), len(lines.case))
 
