@@ -7,6 +7,7 @@ from .cases import Case, CaseType, Extra, SetupStandard, SizeClass, Technique
 from .fits import CaptureRate, DayEffect, Fit, LineWeights
 from .headings import HeadingMap
 from .imports import Import
+from .jobs import WorkRequest
 from .judgements import Judgement, LineDrift, RuleScore
 from .learning import Learning, OpenedTally, QuantityTally, SplitTally, Stratum
 from .ordering import OrderPolicy
@@ -58,4 +59,5 @@ __all__ = [
     "Substitution",
     "Technique",
     "UsageRecord",
+    "WorkRequest",
 ]

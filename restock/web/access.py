@@ -57,6 +57,7 @@ RULES: dict[str, frozenset[str]] = {
     **dict.fromkeys(
         (
             "work-out-cover",
+            "work",
             "act-on-shortage",
             "undo-action",
             "par-advice",

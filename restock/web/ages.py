@@ -21,6 +21,13 @@ def age_words(age: timedelta) -> str:
     return ngettext("%(days)d day", "%(days)d days", age // DAY) % {"days": age // DAY}
 
 
+def seconds_words(age: timedelta) -> str:
+    """How long something has been going on: seconds below two minutes, then as `age_words`."""
+    if age < 2 * MINUTE:
+        return _("%(seconds)d s") % {"seconds": age.total_seconds()}
+    return age_words(age)
+
+
 def counted_words(counted_at: datetime | None, now: datetime) -> str:
     """How old a count is."""
     if counted_at is None:
@@ -52,4 +59,4 @@ def day_words(day: date, today: date) -> str:
         return _("today")
     if day == today + timedelta(days=1):
         return _("tomorrow")
-    return date_format(day, "l j F")
+    return date_format(day, _("l j F"))

@@ -40,6 +40,7 @@ from .views import (
     turnovers,
     unused,
     walking,
+    working,
 )
 
 urlpatterns = [
@@ -75,6 +76,7 @@ urlpatterns = [
     path("rooms/<int:room_id>/", rooms_ahead.room_ahead, name="room-ahead"),
     path("advice/", par_advice.advised_pars, name="par-advice"),
     path("advice/work-out/", par_advice.work_out_pars, name="work-out-pars"),
+    path("work/<slug:kind>/", working.work, name="work"),
     path("advice/answer/", par_advice.answer_pars, name="answer-pars"),
     path("advice/undo/", par_advice.reopen_pars, name="reopen-pars"),
     path("advice/<int:advised_id>/undo/", par_advice.reopen_par, name="reopen-par"),

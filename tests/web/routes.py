@@ -27,6 +27,7 @@ SAMPLES = {
     "order_line_id": lambda line: 1,
     "receipt_id": lambda line: 1,
     "stocking_line_id": lambda line: 1,
+    "kind": lambda line: "pars",
     "slug": lambda line: "rooms",
     "row_id": lambda line: line.place.room_id,
     "object_id": lambda line: 1,

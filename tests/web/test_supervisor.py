@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from inventory import ledger
 from inventory.models import Section
+from restock import jobs
 from restock.forecasting.usage import METHOD
 from restock.models import (
     AdvisedPar,
@@ -23,6 +24,7 @@ from restock.models import (
     ShortageAction,
     StoreroomCover,
     UsageRecord,
+    WorkRequest,
 )
 from restock.picking import Said, save_picks
 from restock.tallies import bring_forward
@@ -353,7 +355,34 @@ class TestParAdvice:
 
     def test_without_any_day_to_learn_from_it_says_what_is_needed(self, supervising, plan):
         assert "It needs days with a case list and logged cases." in words(supervising.get(reverse("par-advice")))
-        assert "log a few cases first" in words(supervising.post(reverse("work-out-pars"), follow=True))
+
+    def test_working_it_out_is_watched_from_the_page_and_says_why_where_it_cannot(
+        self, supervising, department, plan, room
+    ):
+        logged = CaseFactory(room=room, date=plan.for_date + timedelta(days=1), logged_at=timezone.now())
+
+        page = supervising.post(reverse("work-out-pars"), follow=True)
+
+        assert "Waits for its turn" in words(page)
+        assert "You can leave this page" in words(page)
+        assert "Work it out" not in words(page)
+        address = reverse("work", args=["pars"])
+        assert f'hx-get="{address}"' in page.text
+        assert "Waits for its turn" in words(supervising.get(address, headers={"HX-Request": "true"}))
+        jobs.work_off(department)
+        assert supervising.get(address, headers={"HX-Request": "true"})["HX-Refresh"] == "true"
+        assert "log a few cases first" in words(supervising.get(reverse("par-advice")))
+        assert logged.department == department
+
+    def test_work_whose_server_was_stopped_can_be_asked_for_again(self, supervising, department, plan, room):
+        CaseFactory(room=room, logged_at=timezone.now())
+        supervising.post(reverse("work-out-pars"))
+        WorkRequest.objects.update(state="running", alive_at=timezone.now() - timedelta(minutes=2))
+
+        page = supervising.get(reverse("par-advice"))
+
+        assert "The server was stopped in the middle of it." in words(page)
+        assert "Waits for its turn" in words(supervising.post(reverse("work-out-pars"), follow=True))
 
 
 class TestWhatIf:

@@ -12,16 +12,17 @@ from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 from django_tables2 import RequestConfig
 
-from restock import par_advice
-from restock.models import AdvisedPar, ParAdviceRun
+from restock import jobs, par_advice
+from restock.models import AdvisedPar, ParAdviceRun, WorkRequest
 from restock.par_changes import ParRefused
 
 from ..advice_tables import AdvisedParTable
 from ..ages import age_words
-from ..current import current_department, today
+from ..current import current_department
 from ..filters import AdvisedParFilter
 from ..said_lines import key_in
 from ..tables import LINES_PER_PAGE
+from .working import work_state
 
 ANSWERS_SHOWN = 20
 MOST_PAR = 9999
@@ -34,10 +35,10 @@ def advised_pars(request: HttpRequest) -> HttpResponse:
     """The newest advice: what is open, with its effect, and what was answered last."""
     department, now = current_department(request), timezone.now()
     run = ParAdviceRun.objects.filter(department=department).first()
+    work = work_state(department, WorkRequest.Kind.PARS)
     if run is None:
-        return render(
-            request, "advice/none.html", {"has_log": department.cases.filter(logged_at__isnull=False).exists()}
-        )
+        has_log = department.cases.filter(logged_at__isnull=False).exists()
+        return render(request, "advice/none.html", {"has_log": has_log, "work": work})
     waiting = par_advice.open_advice(run).select_related("stocking_line__place", "stocking_line__consumable")
     waiting = waiting.annotate(
         days_saved=F("days_short_now") - F("days_short_advised"), pieces_more=F("on_hand_advised") - F("on_hand_now")
@@ -56,6 +57,7 @@ def advised_pars(request: HttpRequest) -> HttpResponse:
     )
     context = {
         "run": run,
+        "work": work,
         "age": age_words(now - run.made_at),
         "table": table,
         "filter": chosen,
@@ -72,22 +74,8 @@ def advised_pars(request: HttpRequest) -> HttpResponse:
 
 @require_POST
 def work_out_pars(request: HttpRequest) -> HttpResponse:
-    """Work the advice out anew, for everybody to read."""
-    try:
-        run = par_advice.work_out(current_department(request), today=today(request), at=timezone.now(), by=request.user)
-    except ValueError:
-        messages.warning(request, _("There is no day yet with both a list and a logged case: log a few cases first."))
-    else:
-        lines = run.pars.count()
-        messages.success(
-            request,
-            ngettext(
-                "Worked out: %(lines)d line of %(all)d should have another par.",
-                "Worked out: %(lines)d lines of %(all)d should have another par.",
-                lines,
-            )
-            % {"lines": lines, "all": run.lines},
-        )
+    """Have the advice worked out anew, for everybody to read."""
+    jobs.ask(department=current_department(request), kind=WorkRequest.Kind.PARS, by=request.user, at=timezone.now())
     return redirect("par-advice")
 
 

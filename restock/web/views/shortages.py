@@ -11,8 +11,8 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 from django_tables2 import RequestConfig
 
-from restock import cover, shortage_actions
-from restock.models import ParChange, PlanLine, Shortage, ShortageAction
+from restock import jobs, shortage_actions
+from restock.models import ParChange, PlanLine, Shortage, ShortageAction, WorkRequest
 from restock.reasons import may_run_short
 from restock.stock import usable_pieces
 
@@ -25,6 +25,7 @@ from ..plan_summary import summarise
 from ..shortage_facts import act_words, cover_made_at, shortage_facts
 from ..tables import LINES_PER_PAGE, ShortageTable
 from .evening import no_plan
+from .working import work_state
 
 Kind = ShortageAction.Kind
 
@@ -54,8 +55,9 @@ def shortages(request: HttpRequest) -> HttpResponse:
         "out_of_reach": plan.inputs.get("out_of_reach", []),
         "when": when,
         "cover_age": worked_out and age_words(timezone.now() - worked_out),
-        "may_act": allows("act-on-shortage", request.user),
     }
+    if allows("work-out-cover", request.user):
+        context["work"] = work_state(current_department(request), WorkRequest.Kind.COVER)
     return render(request, "shortages/list.html", context)
 
 
@@ -117,12 +119,8 @@ def undo_action(request: HttpRequest, line_id: int, action_id: int) -> HttpRespo
 
 @require_POST
 def work_out_cover(request: HttpRequest) -> HttpResponse:
-    """Work out how long the storerooms last, for everybody to read."""
-    lines = cover.work_out_cover(current_department(request), today=today(request), at=timezone.now())
-    if lines:
-        messages.success(request, _("Days of cover worked out for %(lines)d storeroom lines.") % {"lines": lines})
-    else:
-        messages.warning(request, _("No storeroom keeps a line yet, so there is no cover to work out."))
+    """Have it worked out how long the storerooms last, for everybody to read."""
+    jobs.ask(department=current_department(request), kind=WorkRequest.Kind.COVER, by=request.user, at=timezone.now())
     return redirect("shortages")
 
 
