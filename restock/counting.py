@@ -17,7 +17,7 @@ from django.db.models import Max, Q, Sum
 from django.utils.translation import gettext as _
 
 from inventory.count_rounds import NotCounted, Recount, ToCount, open_round, record_count
-from inventory.models import Count, CountRound, CountTask, Department, Movement, Place, StockingLine
+from inventory.models import Bin, Count, CountRound, CountTask, Department, Movement, Place, StockingLine
 
 from .filling import on_trolley
 from .forecasting.count_order import CountWeights, Ranked, Record, choose, rank
@@ -64,11 +64,7 @@ def doubtful_lines(department: Department, *, at: datetime) -> list[Doubtful]:
 
     Carts under a seal are left out: opening one to count it would undo their check.
     """
-    lines = list(
-        StockingLine.objects.filter(place__department=department, place__sealed=False)
-        .with_on_hand()
-        .select_related("place__room", "consumable", "bin")
-    )
+    lines = _lines(department)
     moved, moved_at = _movements(department, at)
     counted_at, error = _errors(department, moved, at)
     drifts = set(LineDrift.objects.filter(judgement__department=department).values_list("consumable", flat=True))
@@ -205,6 +201,18 @@ def last_counted(department: Department, pairs: set[tuple[int, int]], *, before:
     )
     rows = counts.order_by().values_list("place", "consumable").annotate(Max("at"))
     return {(place, line): at for place, line, at in rows if (place, line) in pairs}
+
+
+def _lines(department: Department) -> list[StockingLine]:
+    """The lines with place, consumable and bin, each of which is made once: a join would make them for every line."""
+    places = Place.objects.filter(department=department, sealed=False).in_bulk()
+    consumables = department.consumables.in_bulk()
+    bins = Bin.objects.filter(place__in=places).in_bulk()
+    lines = list(StockingLine.objects.filter(place__in=places).with_on_hand().order_by("pk"))
+    for line in lines:
+        line.place, line.consumable = places[line.place_id], consumables[line.consumable_id]
+        line.bin = bins.get(line.bin_id)
+    return lines
 
 
 def _movements(department: Department, at: datetime) -> tuple[dict, dict]:
