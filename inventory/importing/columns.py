@@ -7,6 +7,7 @@ from django.utils.translation import gettext as _
 
 from inventory.importing.problems import LONGEST_QUOTE, Problem, SheetRefused, quoted
 from inventory.importing.values import ValueType, alike
+from inventory.importing.ways import ways
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +114,7 @@ def match_headings(
         )
         problem(
             _("%(lacking)s; the first filled row holds %(there)s") % {"lacking": lacking, "there": ", ".join(there)},
-            _("headings in the first filled row, %(wanted)s; a column map (--columns) translates your own headings")
-            % {"wanted": wanted},
+            _("headings in the first filled row, %(wanted)s; %(way)s") % {"wanted": wanted, "way": ways().own_headings},
         )
     if problems:
         raise SheetRefused(*problems)

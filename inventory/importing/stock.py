@@ -15,6 +15,7 @@ from inventory.importing.places import cartless_note, make_bins
 from inventory.importing.problems import NOTHING, quoted
 from inventory.importing.sheets import Row
 from inventory.importing.values import Choice, Code, Date, Whole
+from inventory.importing.ways import ways
 from inventory.models import Consumable, Count, Lot, Movement, Place, StockingLine
 
 COLUMNS = (
@@ -271,14 +272,12 @@ def _write_counts(told: list[_Told], lots: dict[tuple[int, str], Lot], loading: 
         outcome.notes.append(
             ngettext(
                 "CHECK: %(lines)s line of these moved since the last count (picked, used or received), and on_hand "
-                "takes that back. Where on_hand is older than those moves, load the sheet with --only-pars instead "
-                "(--dry-run tells this beforehand).",
+                "takes that back. Where on_hand is older than those moves, %(way)s.",
                 "CHECK: %(lines)s lines of these moved since the last count (picked, used or received), and on_hand "
-                "takes that back. Where on_hand is older than those moves, load the sheet with --only-pars instead "
-                "(--dry-run tells this beforehand).",
+                "takes that back. Where on_hand is older than those moves, %(way)s.",
                 undone,
             )
-            % {"lines": undone}
+            % {"lines": undone, "way": ways().only_pars}
         )
 
 

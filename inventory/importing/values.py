@@ -14,6 +14,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from inventory.barcodes import GTIN_LENGTHS, NotAGtin, normal_gtin
+from inventory.importing.ways import ways
 
 # Text such as 03/04/2026 is read only where the department says which of the two is the day.
 DATE_ORDERS = {"dmy": gettext_lazy("day/month/year"), "mdy": gettext_lazy("month/day/year")}
@@ -242,7 +243,7 @@ class Date:
                 day = date(year, month, day_of_month)
             except ValueError:
                 raise Unfit(
-                    _("a day that exists in the calendar, written %(date_orders)s as the column map says")
+                    _("a day that exists in the calendar, written %(date_orders)s as you said")
                     % {"date_orders": DATE_ORDERS[self.order]}
                 ) from None
         elif isinstance(cell, str) and re.match(r"\d{1,2}[/.-]\d{1,2}[/.-]\d{2,4}(\D|$)", cell):
@@ -252,10 +253,8 @@ class Date:
                     % {"date_orders": DATE_ORDERS[self.order]}
                 )
             raise Unfit(
-                _(
-                    "a date that can be read one way only: write it year-month-day, such as 2026-03-04, or say in the "
-                    'column map (--columns) which comes first: date_order = "dmy" or "mdy"'
-                )
+                _("a date that can be read one way only: write it year-month-day, such as 2026-03-04, or %(way)s")
+                % {"way": ways().date_order}
             )
         else:
             raise Unfit(self.describes)

@@ -6,6 +6,7 @@ from django import forms
 from django.conf import settings
 from django.utils.translation import gettext_lazy as _
 
+from inventory.importing.ways import Ways
 from restock.importing import ALL, KINDS, Kind
 from restock.importing.headings import Choice, Headings
 
@@ -20,6 +21,12 @@ KIND_WORDS = {
     "usage": _("Usage: what cases used"),
     ALL: _("One workbook with a sheet for each kind"),
 }
+# What messages of the loaders call the choices of this page.
+PAGE_WAYS = Ways(
+    own_headings=_("or choose on the next page what each of your own headings means"),
+    date_order=_("choose the sheet again and say under “Dates written as text” which comes first"),
+    only_pars=_("choose the sheet again and tick “Par sheets: take par, floor, capacity and bin only”"),
+)
 SUFFIXES = {".xlsx": ".xlsx", ".csv": ".csv"}
 
 
@@ -31,6 +38,19 @@ class SheetForm(forms.Form):
         label=_("Spreadsheet"), widget=forms.FileInput(attrs={"accept": ".xlsx,.csv"}),
         help_text=_("An Excel workbook (.xlsx) or a CSV file in UTF-8, with headings in its first filled row."),
     )  # fmt: skip
+    date_order = forms.ChoiceField(
+        label=_("Dates written as text"),
+        required=False,
+        choices=[
+            ("", _("2026-12-31 only, or real dates of a workbook")),
+            ("dmy", _("day first: 31/12/2026")),
+            ("mdy", _("month first: 12/31/2026")),
+        ],
+    )
+    only_pars = forms.BooleanField(
+        label=_("Par sheets: take par, floor, capacity and bin only; leave what is on hand, lots and dates alone"),
+        required=False,
+    )
     part_of_day = forms.BooleanField(
         label=_("Case list: a part of the day; rooms that it does not name keep their cases"), required=False
     )

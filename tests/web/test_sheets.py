@@ -3,6 +3,7 @@
 import logging
 import os
 import time
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -11,9 +12,10 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
 from django.urls import reverse
 
-from inventory.models import Consumable
+from inventory.models import Consumable, Count
 from restock.models import Case, HeadingMap, Import
 from restock.web import uploads
+from tests.factories import ConsumableFactory, StockingLineFactory
 
 from .test_pages import words
 
@@ -170,3 +172,40 @@ def test_file_can_be_deleted_without_applying_it(desk, folder):
     assert not waiting(folder)
     assert desk.post(reverse("sheet-apply")).url == reverse("sheets")
     assert not Consumable.objects.exists()
+
+
+STOCK = "place;code;par;on_hand;lot;expires_on\nCART-1;ETT-8.0;4;3;L1;{date}\n"
+
+
+@pytest.fixture
+def kept_line(cart):
+    """The line ETT-8.0 on the cart's par sheet with par 2."""
+    return StockingLineFactory(place=cart, consumable=ConsumableFactory(code="ETT-8.0"), par=2)
+
+
+def test_date_that_can_be_read_two_ways_is_refused_by_naming_the_page_s_choice(desk, kept_line):
+    headings = choose(desk, STOCK.format(date="03/04/2028"), kind="stock")
+
+    said = words(desk.post(reverse("sheet-headings"), guessed(headings)))
+
+    assert "say under “Dates written as text” which comes first" in said
+    assert "--columns" not in said
+
+
+@pytest.mark.parametrize(("order", "day"), [("dmy", date(2028, 4, 3)), ("mdy", date(2028, 3, 4))])
+def test_date_order_chosen_on_the_page_is_kept_until_it_is_applied(desk, kept_line, order, day):
+    headings = choose(desk, STOCK.format(date="03/04/2028"), kind="stock", date_order=order)
+    desk.post(reverse("sheet-headings"), guessed(headings))
+    desk.post(reverse("sheet-apply"))
+
+    assert kept_line.consumable.lots.get().expires_on == day
+
+
+def test_only_pars_takes_the_pars_and_leaves_what_is_on_hand_alone(desk, kept_line):
+    headings = choose(desk, STOCK.format(date="2028-04-03"), kind="stock", only_pars="on")
+    desk.post(reverse("sheet-headings"), guessed(headings))
+    desk.post(reverse("sheet-apply"))
+
+    kept_line.refresh_from_db()
+    assert kept_line.par == 4
+    assert not Count.objects.exists()

@@ -18,13 +18,14 @@ from django.views.decorators.debug import sensitive_variables
 from django.views.decorators.http import require_http_methods, require_POST
 
 from inventory.importing.problems import SheetRefused, ranges
+from inventory.importing.ways import named_as
 from restock.importing import ALL, KINDS, Loaded, Sheet, load, sheets_of
 from restock.importing.headings import read_headings, remember, sheet_names
 from restock.models import Import
 
 from .. import uploads
 from ..current import current_department
-from ..sheet_forms import KIND_WORDS, HeadingsForm, SheetForm
+from ..sheet_forms import KIND_WORDS, PAGE_WAYS, HeadingsForm, SheetForm
 
 IN_HAND = "sheet in hand"
 MOST_PROBLEMS_SHOWN = 200
@@ -39,8 +40,13 @@ def sheets(request: HttpRequest) -> HttpResponse:
         _let_go(request)
         # A file's own name may say whose it is, and errors would repeat it.
         token = uploads.keep(told["file"], name=told["kind"] + told["suffix"])
-        options = {option: told[option] for option in ("part_of_day", "keep_unmatched")}
-        request.session[IN_HAND] = {"token": token, "kind": told["kind"], "options": options}
+        options = {option: told[option] for option in ("part_of_day", "keep_unmatched", "only_pars")}
+        request.session[IN_HAND] = {
+            "token": token,
+            "kind": told["kind"],
+            "options": options,
+            "date_order": told["date_order"] or None,
+        }
         return redirect("sheet-headings")
     context = {"form": form, "imports": _last_imports(request), "in_hand": _in_hand(request)}
     return render(request, "sheets/choose.html", context, status=400 if form.errors else 200)
@@ -48,6 +54,7 @@ def sheets(request: HttpRequest) -> HttpResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @sensitive_variables()
+@named_as(PAGE_WAYS)
 def sheet_headings(request: HttpRequest) -> HttpResponse:
     """Say what the headings mean, then see what the sheet would do or what is wrong with it. Nothing is written."""
     in_hand = _in_hand(request)
@@ -76,6 +83,7 @@ def sheet_headings(request: HttpRequest) -> HttpResponse:
 
 @require_POST
 @sensitive_variables()
+@named_as(PAGE_WAYS)
 def sheet_apply(request: HttpRequest) -> HttpResponse:
     """Load the sheet that was checked, all or nothing, and delete the file."""
     in_hand = _in_hand(request)
@@ -127,13 +135,15 @@ def _load(request: HttpRequest, path: Path, told: Mapping, *, dry_run: bool) -> 
         asked = []
         for sheet in sheets_of(path):
             headings = read_headings(path, sheet.kind, department, sheet=sheet.sheet)
-            asked.append((replace(sheet, column_map=headings.column_map(headings.guess)), None))
+            column_map = headings.column_map(headings.guess)
+            asked.append((replace(sheet, column_map=column_map, date_order=told.get("date_order")), None))
     else:
         kind = KINDS[told["kind"]]
         names = _sheet_names(path)
         sheet = None if told["sheet"] is None else names.get(told["sheet"])
         headings = read_headings(path, kind, department, sheet=sheet)
-        asked = [(Sheet(kind, path, sheet, headings.column_map(told["columns"])), headings)]
+        column_map = headings.column_map(told["columns"])
+        asked = [(Sheet(kind, path, sheet, column_map, date_order=told.get("date_order")), headings)]
     loaded = load(
         [sheet for sheet, _ in asked],
         department=department,
