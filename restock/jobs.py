@@ -46,7 +46,7 @@ def ask(*, department: Department, kind: Kind, by, at: datetime) -> WorkRequest:
     with transaction.atomic():
         Department.objects.select_for_update().get(pk=department.pk)  # two who ask at once join each other
         open_ones = WorkRequest.objects.filter(department=department, state__in=WorkRequest.OPEN)
-        open_ones.filter(alive_at__lt=at - LOST_AFTER).update(state=State.FAILED, ended_at=at, note=LOST)
+        open_ones.filter(alive_at__lt=at - LOST_AFTER).update(state=State.FAILED, ended_at=at, why_not=LOST)
         request, _ = open_ones.get_or_create(
             kind=kind, defaults={"department": department, "asked_at": at, "asked_by": by, "alive_at": at}
         )
@@ -95,17 +95,17 @@ def _begun(department: Department) -> WorkRequest | None:
 
 
 def _do(request: WorkRequest) -> None:
-    state, note = State.DONE, ""
+    state, why_not = State.DONE, ""
     try:
         with _signs_of_life(request.department):
             WORK[request.kind](request, timezone.now())
     except NothingToGoBy as problem:
-        state, note = State.FAILED, str(problem)
+        state, why_not = State.FAILED, str(problem)
     except Exception:
         log.exception("Work request %s failed", request.pk)
-        state, note = State.FAILED, BROKEN
+        state, why_not = State.FAILED, BROKEN
     running = WorkRequest.objects.filter(pk=request.pk, state=State.RUNNING)
-    running.update(state=state, note=note, ended_at=timezone.now())
+    running.update(state=state, why_not=why_not, ended_at=timezone.now())
 
 
 @contextmanager

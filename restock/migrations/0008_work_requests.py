@@ -24,7 +24,7 @@ class Migration(migrations.Migration):
                 ('started_at', models.DateTimeField(null=True)),
                 ('alive_at', models.DateTimeField(help_text='Last sign that somebody is at it, or when it was asked for.')),
                 ('ended_at', models.DateTimeField(null=True)),
-                ('note', models.CharField(blank=True, help_text='Why it was not done.', max_length=200)),
+                ("why_not", models.CharField(blank=True, help_text="Why it was not done, in the program's own words.", max_length=200)),
                 ('asked_by', models.ForeignKey(null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to=settings.AUTH_USER_MODEL)),
                 ('department', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='work_requests', to='inventory.department')),
             ],

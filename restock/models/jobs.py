@@ -29,7 +29,9 @@ class WorkRequest(models.Model):
     started_at = models.DateTimeField(null=True)
     alive_at = models.DateTimeField(help_text=_("Last sign that somebody is at it, or when it was asked for."))
     ended_at = models.DateTimeField(null=True)
-    note = models.CharField(max_length=200, blank=True, help_text=_("Why it was not done."))
+    why_not = models.CharField(
+        max_length=200, blank=True, help_text=_("Why it was not done, in the program's own words.")
+    )
 
     class Meta:
         ordering = ["-asked_at", "-pk"]

@@ -42,7 +42,7 @@ def test_what_was_asked_for_is_done_oldest_first(ask, department, kept):
 
     older.refresh_from_db()
     newer.refresh_from_db()
-    assert (older.state, older.note) == (State.DONE, "")
+    assert (older.state, older.why_not) == (State.DONE, "")
     assert StoreroomCover.objects.count() == 1
     assert older.ended_at <= newer.started_at
 
@@ -53,7 +53,7 @@ def test_work_that_cannot_be_done_says_what_is_missing(ask, department):
     jobs.work_off(department)
 
     request.refresh_from_db()
-    assert (request.state, request.note) == (State.FAILED, jobs.NO_DAY)
+    assert (request.state, request.why_not) == (State.FAILED, jobs.NO_DAY)
     assert not ParAdviceRun.objects.exists()
 
 
@@ -68,7 +68,7 @@ def test_a_fault_is_logged_and_ends_only_its_own_work(ask, department, kept, mon
 
     request.refresh_from_db()
     other.refresh_from_db()
-    assert (request.state, request.note, other.state) == (State.FAILED, jobs.BROKEN, State.DONE)
+    assert (request.state, request.why_not, other.state) == (State.FAILED, jobs.BROKEN, State.DONE)
     assert "ZeroDivisionError" in caplog.text
 
 
@@ -99,7 +99,7 @@ def test_work_that_nobody_is_at_any_more_can_be_asked_for_again(ask, department,
     again = ask()
 
     lost.refresh_from_db()
-    assert (lost.state, lost.note) == (State.FAILED, jobs.LOST)
+    assert (lost.state, lost.why_not) == (State.FAILED, jobs.LOST)
     assert jobs.work_off(department) == 1
     again.refresh_from_db()
     assert again.state == State.DONE

@@ -42,5 +42,5 @@ def work_state(department: Department, kind: str) -> dict:
         "is_open": newest.is_open and not lost,
         "waits": newest.started_at is None,
         "since": seconds_words(now - since),
-        "note": _(jobs.LOST) if lost else newest.note and _(newest.note),
+        "note": _(jobs.LOST) if lost else newest.why_not and _(newest.why_not),
     }
