@@ -20,7 +20,7 @@ from django.utils.translation import gettext_noop
 
 from inventory.models import Department
 
-from . import cover, par_advice
+from . import cover, ordering, par_advice
 from .advising.past import last_operating_days
 from .models import WorkRequest
 
@@ -33,6 +33,7 @@ LOST = gettext_noop("The server was stopped in the middle of it. Ask for it agai
 BROKEN = gettext_noop("It could not be worked out: the server's log says why.")
 NO_DAY = gettext_noop("There is no day yet with both a list and a logged case: log a few cases first.")
 NO_STOREROOM_LINE = gettext_noop("No storeroom keeps a line yet, so there is no cover to work out.")
+NO_ORDER = gettext_noop("No line of a storeroom needs an order today.")
 
 log = logging.getLogger(__name__)
 
@@ -144,4 +145,15 @@ def _cover(request: WorkRequest, at: datetime) -> None:
         raise NothingToGoBy(NO_STOREROOM_LINE)
 
 
-WORK: dict[str, Callable[[WorkRequest, datetime], None]] = {Kind.PARS: _pars, Kind.COVER: _cover}
+@transaction.atomic
+def _orders(request: WorkRequest, at: datetime) -> None:
+    department = request.department
+    if not ordering.put_together(department, by=request.asked_by, at=at, today=department.local_date(at)):
+        raise NothingToGoBy(NO_ORDER)
+
+
+WORK: dict[str, Callable[[WorkRequest, datetime], None]] = {
+    Kind.PARS: _pars,
+    Kind.COVER: _cover,
+    Kind.ORDERS: _orders,
+}

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections import defaultdict
 from datetime import date, datetime, timedelta
 
 from django.db import transaction
-from django.utils.translation import gettext as _
 
 from inventory import orders
 from inventory.arrivals import ShortDated
 from inventory.models import Consumable, Department, Order, Owner, Packaging, Place, StockingLine
-from inventory.orders import OrderRefused, Wanted
+from inventory.orders import Wanted
 
 from .advising.order_reasons import cover_of, why_ordered
 from .advising.storerooms import OrderProposal, advise_orders
@@ -22,35 +20,18 @@ from .models import OrderPolicy, Policy
 from .sentences import Sentence
 
 
-@dataclass(frozen=True)
-class LinesToOrder:
-    """What is proposed for a storeroom, soonest to run out first. looked_at: lines that were looked at in all."""
-
-    proposals: tuple[OrderProposal, ...]
-    looked_at: int
-
-
-def propose(storeroom: Place, *, today: date) -> LinesToOrder:
-    """The storeroom's lines that should be ordered today. The pharmacy's lines are the pharmacy's to order."""
-    proposals = [one for one in advise_orders(storeroom.department, today=today) if one.place.pk == storeroom.pk]
-    wanted = (one for one in proposals if one.order_packs and one.consumable.owner != Owner.PHARMACY)
-    return LinesToOrder(tuple(wanted), len(proposals))
-
-
-def put_together(storeroom: Place, *, by, at: datetime, today: date) -> Order:
-    """Begin an order of what is proposed, for a person to change and to place. It takes seconds.
-
-    Raises OrderRefused where nothing should be ordered.
+def put_together(department: Department, *, by, at: datetime, today: date) -> list[Order]:
+    """Begin an order for every storeroom that should order today, each line with its reason, for a person to change
+    and to place. It takes seconds. The pharmacy's lines are the pharmacy's to order. Returns none where none is needed.
     """
-    found = propose(storeroom, today=today)
-    if not found.proposals:
-        words = {"lines": found.looked_at, "storeroom": storeroom.name}
-        raise OrderRefused(_("None of the %(lines)d lines of %(storeroom)s needs an order today.") % words)
-    return start_from(storeroom, found.proposals, by=by, at=at)
+    wanted: dict[Place, list[OrderProposal]] = defaultdict(list)
+    for one in advise_orders(department, today=today):
+        if one.order_packs and one.consumable.owner != Owner.PHARMACY:
+            wanted[one.place].append(one)
+    return [_started(storeroom, proposals, by=by, at=at) for storeroom, proposals in wanted.items()]
 
 
-def start_from(storeroom: Place, proposals: Iterable[OrderProposal], *, by, at: datetime) -> Order:
-    """Begin an order of these proposals, each with its reason."""
+def _started(storeroom: Place, proposals: list[OrderProposal], *, by, at: datetime) -> Order:
     return orders.start_order(
         storeroom=storeroom,
         number=orders.next_number(storeroom),

@@ -12,6 +12,7 @@ class WorkRequest(models.Model):
     class Kind(models.TextChoices):
         PARS = "pars", _("par advice")
         COVER = "cover", _("days of cover")
+        ORDERS = "orders", _("orders")
 
     class State(models.TextChoices):
         WAITING = "waiting", _("waiting")

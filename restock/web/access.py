@@ -117,6 +117,7 @@ RULES: dict[str, frozenset[str]] = {
     **dict.fromkeys(
         (
             "orders",
+            "work-out-orders",
             "order-new",
             "order-policies",
             "order-policy",

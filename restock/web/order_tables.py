@@ -1,48 +1,69 @@
 """The tables of orders and of how lines are ordered."""
 
+from datetime import date
+
 import django_tables2 as tables
 from django.urls import reverse
+from django.utils.formats import date_format
 from django.utils.html import format_html
 from django.utils.translation import gettext as say
 from django.utils.translation import gettext_lazy as _
 from django.utils.translation import ngettext
 
+from inventory.models import Order
+from inventory.orders import State
 from restock.lead_times import LeadTime
 
-from .order_words import OrderRow, expected_words
+from .order_words import OrderRow, expected_words, order_rows
 from .tables import DRAWN, NUMBER, PLACE
 
 
 class OrderTable(tables.Table):
-    """Orders, newest first. Rows are `OrderRow`."""
+    """Orders, newest first, with what `work_out` found of those that the page shows."""
 
-    number = tables.Column(_("Order"), accessor="order__number", orderable=False)
-    storeroom = tables.Column(_("Storeroom"), accessor="order__storeroom__name", orderable=False, attrs=PLACE)
-    state = tables.Column(_("State"), orderable=False)
-    lines = tables.Column(_("Lines"), orderable=False, attrs=NUMBER)
-    ordered_pieces = tables.Column(_("Pieces ordered"), orderable=False, attrs=NUMBER)
-    received_pieces = tables.Column(_("On record"), orderable=False, attrs=NUMBER)
-    open_pieces = tables.Column(_("To come"), orderable=False, attrs=NUMBER)
-    expected_on = tables.Column(_("First expected"), orderable=False, empty_values=())
-    who = tables.Column(_("Who and when"), orderable=False, empty_values=(), attrs={"td": {"class": "count-age"}})
+    number = tables.Column(_("Order"), orderable=False, linkify=("order", [tables.A("pk")]))
+    storeroom = tables.Column(_("Storeroom"), accessor="storeroom__name", orderable=False, attrs=PLACE)
+    state = tables.Column(_("State"), empty_values=(), orderable=False)
+    lines = tables.Column(_("Lines"), empty_values=(), orderable=False, attrs=NUMBER)
+    ordered = tables.Column(_("Pieces ordered"), empty_values=(), orderable=False, attrs=NUMBER)
+    received = tables.Column(_("On record"), empty_values=(), orderable=False, attrs=NUMBER)
+    to_come = tables.Column(_("To come"), empty_values=(), orderable=False, attrs=NUMBER)
+    expected = tables.Column(_("First expected"), empty_values=(), orderable=False)
+    who = tables.Column(_("Who and when"), empty_values=(), orderable=False, attrs={"td": {"class": "count-age"}})
 
     def __init__(self, *args, department, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.department = department
+        self.found: dict[int, OrderRow] = {}
 
-    def render_number(self, value: str, record: OrderRow):
-        return format_html('<a href="{}">{}</a>', reverse("order", args=[record.order.pk]), value)
+    def work_out(self, today: date) -> None:
+        """Find what came of the orders of this page. After the table was given its page."""
+        shown = [row.record for row in self.paginated_rows]
+        self.found = {row.order.pk: row for row in order_rows(shown, today=today)}
 
-    def render_state(self, record: OrderRow):
-        return format_html('<span class="state-word {}">{}</span>', record.state_class, record.state_words)
+    def render_state(self, record: Order):
+        row = self.found[record.pk]
+        return format_html('<span class="state-word {}">{}</span>', row.state_class, row.state_words)
 
-    def render_expected_on(self, record: OrderRow) -> str:
-        return expected_words(record.expected_on, late=record.state == "late") if record.open_pieces else ""
+    def render_lines(self, record: Order) -> int:
+        return self.found[record.pk].lines
 
-    def render_who(self, record: OrderRow) -> str:
-        order = record.order
-        at, by = order.placed_at or order.made_at, order.placed_by or order.made_by
-        return f"{by}, {self.department.local_date(at):%Y-%m-%d}"
+    def render_ordered(self, record: Order) -> int:
+        return self.found[record.pk].ordered_pieces
+
+    def render_received(self, record: Order) -> int | str:
+        return self.found[record.pk].received_pieces or ""
+
+    def render_to_come(self, record: Order) -> int | str:
+        return self.found[record.pk].open_pieces or ""
+
+    def render_expected(self, record: Order) -> str:
+        row = self.found[record.pk]
+        return expected_words(row.expected_on, late=row.state == State.LATE) if row.open_pieces else ""
+
+    def render_who(self, record: Order) -> str:
+        at, by = record.placed_at or record.made_at, record.placed_by or record.made_by
+        return f"{by}, {date_format(self.department.local_date(at), 'j M Y')}"
 
 
 class OrderPolicyTable(tables.Table):
@@ -90,5 +111,7 @@ def lead_words(lead: LeadTime) -> str:
     days = ngettext("%(n)d day", "%(n)d days", lead.high) % {"n": lead.high}
     if lead.low != lead.high:
         days = say("%(low)d to %(high)d days") % {"low": lead.low, "high": lead.high}
+    if not lead.own_lines:
+        return say("%(days)s, from %(all)d orders of lines alike") % {"days": days, "all": lead.all_lines}
     own = ngettext("%(n)d order of it", "%(n)d orders of it", lead.own_lines) % {"n": lead.own_lines}
     return say("%(days)s, from %(own)s and %(all)d of all alike") % {"days": days, "own": own, "all": lead.all_lines}

@@ -101,6 +101,7 @@ urlpatterns = [
     path("home/", device.home, name="home"),
     path("stock/", stock.stock, name="stock"),
     path("stock/orders/", orders.orders, name="orders"),
+    path("stock/orders/work-out/", orders.work_out_orders, name="work-out-orders"),
     path("stock/orders/new/", orders.order_new, name="order-new"),
     path("stock/orders/policies/", order_policies.order_policies, name="order-policies"),
     path("stock/orders/policies/<int:stocking_line_id>/", order_policies.order_policy, name="order-policy"),

@@ -17,15 +17,17 @@ from django_tables2 import RequestConfig
 from inventory import orders as domain
 from inventory.models import Order, OrderLine
 from inventory.orders import OrderRefused, standings, state_of
-from restock import ordering
+from restock import jobs, ordering
+from restock.models import WorkRequest
 from restock.order_sheets import REQUISITION, apply_requisition, write_requisition
 
 from ..current import current_department, today
 from ..order_forms import AddOrderLineForm, BackOrderForm, NewOrderForm, PlaceOrderForm
 from ..order_tables import OrderTable
-from ..order_words import STATE_CLASSES, line_rows, order_rows
+from ..order_words import STATE_CLASSES, line_rows
 from ..sheet_back import BackPage, bring_back, paper_of, sheet_response
 from ..tables import LINES_PER_PAGE
+from .working import work_state
 
 NUMBER_LENGTH = 4
 
@@ -35,43 +37,34 @@ def orders(request: HttpRequest) -> HttpResponse:
     """All orders, newest first."""
     department = current_department(request)
     known = Order.objects.filter(storeroom__department=department).select_related("storeroom", "placed_by", "made_by")
-    table = OrderTable(
-        _PageOfOrders(known, today(request)), department=department, empty_text=_("Nothing was ordered here yet.")
-    )
+    table = OrderTable(known, department=department, empty_text=_("Nothing was ordered here yet."))
     RequestConfig(request, paginate={"per_page": LINES_PER_PAGE}).configure(table)
-    return render(request, "orders/list.html", {"table": table, "start": NewOrderForm(department=department)})
+    table.work_out(today(request))
+    context = {
+        "table": table,
+        "start": NewOrderForm(department=department),
+        "work": work_state(department, WorkRequest.Kind.ORDERS),
+    }
+    return render(request, "orders/list.html", context)
 
 
-class _PageOfOrders:
-    """Rows of those orders that a page shows: django-tables2 asks for a length and a slice."""
-
-    def __init__(self, known, day) -> None:
-        self.known, self.day = known, day
-
-    def __len__(self) -> int:
-        return self.known.count()
-
-    def __getitem__(self, part):
-        return order_rows(self.known[part], today=self.day)
+@require_POST
+def work_out_orders(request: HttpRequest) -> HttpResponse:
+    """Have an order put together for every storeroom that should order today."""
+    jobs.ask(department=current_department(request), kind=WorkRequest.Kind.ORDERS, by=request.user, at=timezone.now())
+    return redirect("orders")
 
 
 @require_POST
 def order_new(request: HttpRequest) -> HttpResponse:
-    """Begin an order: of what the forecast proposes, which takes some seconds, or of nothing yet."""
+    """Begin an order of nothing yet."""
     form = NewOrderForm(request.POST, department=current_department(request))
     if not form.is_valid():
         messages.error(request, _("Choose a storeroom."))
         return redirect("orders")
-    storeroom, at = form.cleaned_data["storeroom"], timezone.now()
-    try:
-        if request.POST.get("how") == "empty":
-            number = domain.next_number(storeroom)
-            made = domain.start_order(storeroom=storeroom, number=number, lines=[], by=request.user, at=at)
-        else:
-            made = ordering.put_together(storeroom, by=request.user, at=at, today=today(request))
-    except OrderRefused as refused:
-        messages.info(request, str(refused))
-        return redirect("orders")
+    storeroom = form.cleaned_data["storeroom"]
+    number = domain.next_number(storeroom)
+    made = domain.start_order(storeroom=storeroom, number=number, lines=[], by=request.user, at=timezone.now())
     return redirect("order", made.pk)
 
 
@@ -242,7 +235,7 @@ def _page(
     request: HttpRequest, of: Order, *, add: AddOrderLineForm | None = None, place: PlaceOrderForm | None = None
 ) -> HttpResponse:
     day = today(request)
-    lines = standings(of.lines.all())
+    lines = sorted(standings(of.lines.all()), key=lambda one: bool(of.placed_at) and not one.open)
     state = state_of(of, lines, today=day)
     context = {
         "order": of,

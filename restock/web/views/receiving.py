@@ -232,7 +232,7 @@ def _page(
     )
     lines = standings(OrderLine.objects.filter(order=order)) if order else []
     context = _list(request, storeroom, order) | {
-        "typed": typed or TypedPacksForm(department=storeroom.department, initial={"key": uuid4()}),
+        "typed_packs": typed or TypedPacksForm(department=storeroom.department, initial={"key": uuid4()}),
         "receipts": receipts,
         "open_lines": [one for one in lines if one.open],
         "state": state_of(order, lines, today=today(request)) if order else "",
