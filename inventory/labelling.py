@@ -27,7 +27,10 @@ def bin_labels(lines: Iterable[StockingLine]) -> list[Label]:
             ),
             title=line.consumable.name,
             mark=line.consumable.size,
-            lines=(f"{line.place.name} · {line.bin.code}" if line.bin else line.place.name, line.consumable.code),
+            lines=(
+                line.place.name,
+                " · ".join([line.bin.code, line.consumable.code] if line.bin else [line.consumable.code]),
+            ),
         )
         for line in lines
     ]

@@ -9,18 +9,12 @@ from datetime import date
 from django.urls import reverse
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy, ngettext
+from django.utils.translation import ngettext
 
 from inventory.models import Place
 from inventory.scanned import Found
 
 from .access import allows
-
-# Each route that a person may go on to, if their role opens it, and whether its address names the line.
-_NEXT = (
-    ("log", gettext_lazy("Log it for a case"), False),
-    ("item", gettext_lazy("Every place that keeps it"), True),
-)
 
 
 @dataclass(frozen=True)
@@ -75,9 +69,16 @@ def moved_label(found: Found) -> bool:
 
 
 def next_steps(found: Found, user) -> list[tuple[str, str]]:
-    """(address, words) of what this user can do with the line now."""
-    return [
-        (reverse(route, args=[found.consumable.pk] if names_line else []), words)
-        for route, words, names_line in _NEXT
-        if allows(route, user)
+    """(address, words) of what this user's role lets them do with it now."""
+    line, lot = found.consumable.pk, found.known_lot
+    steps = [
+        ("log", reverse("log"), _("Log it for a case")),
+        ("item", reverse("item", args=[line]), _("Every place that keeps it")),
+        ("receiving", reverse("receiving"), _("Receive it")),
+        ("counts", reverse("counts"), _("Count it")),
+        ("labels", reverse("labels") + f"?line={line}", _("Print labels for its bins")),
+        ("recall-new", reverse("recall-new"), _("Open a recall")),
     ]
+    if lot:
+        steps.insert(2, ("lot", reverse("lot", args=[lot.pk]), _("Where this lot went")))
+    return [(address, words) for route, address, words in steps if allows(route, user)]

@@ -2,6 +2,7 @@
 
 import logging
 from datetime import timedelta
+from html.parser import HTMLParser
 
 import pytest
 from django.db import connection
@@ -25,6 +26,7 @@ from tests.factories import (
 )
 from tests.person_codes import PERSON_CODES, TRACES
 
+from .routes import address_of, every_route
 from .test_pages import words
 from .test_query_counts import queries
 
@@ -202,6 +204,26 @@ class TestPrivacy:
         assert found_in(kept) == []
         assert found_in("".join(shown)) == []
 
+    def test_is_refused_by_every_scan_box_of_every_page(self, client, evening, supervisor, caplog):
+        """The boxes come from the pages, and these from the URL configuration: a new one cannot be forgotten."""
+        line = evening(2)
+        client.force_login(supervisor)
+        caplog.set_level(logging.DEBUG)
+        forms = scan_forms_of_all_pages(client, line)
+        assert len(forms) >= 5
+        shown = ""
+
+        for page, method, action, values, box in forms:
+            assert method == "post", f"{page} would put a scan into an address"
+            for form in ("recipient with symbology", "glued to a lot", "HIBC provider, section 2.6", "HL7"):
+                answer = client.post(action, values | {box: PERSON_CODES[form]}, follow=True)
+                assert answer.status_code < 500, (page, form)
+                shown += answer.text + str(answer.headers) + str(answer.redirect_chain)
+
+        assert (
+            found_in(shown + stored_everywhere() + caplog.text + str(client.cookies) + str(dict(client.session))) == []
+        )
+
     @pytest.mark.parametrize("number", ["4471203", "MRN 4471203", "0912345678"])
     def test_number_that_may_be_somebodys_is_neither_repeated_nor_kept(self, client, boxes, supervisor, caplog, number):
         client.force_login(supervisor)
@@ -242,6 +264,39 @@ class TestPrivacy:
 
         assert "camera=(self)" in policy
         assert "microphone=()" in policy
+
+
+class ScanForms(HTMLParser):
+    """The forms of a page that hold a scan box: (method, action, their hidden fields, the box's name)."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.page, self.form, self.found = page, None, set()
+
+    def handle_starttag(self, tag, attrs):
+        told = dict(attrs)
+        if tag == "form":
+            self.form = [told.get("method", "get").lower(), told.get("action") or self.page, {}]
+        elif tag == "input" and self.form and told.get("type") == "hidden":
+            self.form[2][told["name"]] = told.get("value", "")
+        elif tag == "input" and "data-refusal" in told:
+            method, action, values = self.form
+            self.found.add((method, action, tuple(values.items()), told["name"]))
+
+
+def scan_forms_of_all_pages(client, line) -> list[tuple]:
+    forms = {}
+    for name, _, arguments in every_route():
+        if name.startswith("admin:") or name == "sign-out":
+            continue
+        address = address_of(name, arguments, line)
+        answer = client.get(address)
+        if answer.status_code == 200 and answer["Content-Type"].startswith("text/html"):
+            parser = ScanForms(address)
+            parser.feed(answer.text)
+            for method, action, values, box in parser.found:
+                forms[action, box] = (address, method, action, dict(values), box)
+    return list(forms.values())
 
 
 def stored_everywhere() -> str:
