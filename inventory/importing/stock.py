@@ -17,6 +17,7 @@ from inventory.importing.sheets import Row
 from inventory.importing.values import Choice, Code, Date, Whole
 from inventory.importing.ways import ways
 from inventory.models import Consumable, Count, Lot, Movement, Place, StockingLine
+from inventory.recalls import hold_if_recalled, recalled_lines
 
 COLUMNS = (
     Column("place", _("Code of the cart or storeroom"), Code(40), required=True, example="OR1-cart"),
@@ -77,6 +78,7 @@ def load(rows: Sequence[Row], loading: Loading, *, only_pars: bool = False) -> O
     if not only_pars:
         _write_lots(told, lots, outcome)
         _write_counts(told, lots, loading, outcome)
+        _hold_recalled(told, lots, loading, outcome)
     outcome.notes += cartless_note(loading.department, {t.place for t in told})
     named = {(t.place.pk, t.consumable.pk) for t in told}
     unnamed = sum(key not in named for key in lines if key[0] in {place for place, _ in named})
@@ -236,6 +238,20 @@ def _write_lots(told: list[_Told], lots: dict[tuple[int, str], Lot], outcome: Ou
         Lot.objects.bulk_update(dated.values(), ["expires_on"])
     outcome.counts[gettext_noop("lots added")] += len(new)
     outcome.counts[gettext_noop("lots given their date")] += len(dated)
+
+
+def _hold_recalled(told: list[_Told], lots: dict[tuple[int, str], Lot], loading: Loading, outcome: Outcome) -> None:
+    """Put lots out of reach that a recall means and that this sheet is the first to name."""
+    recalled = recalled_lines({line.consumable.pk for line in told})
+    held = set()
+    for line in told:
+        for number in line.lots if line.consumable.pk in recalled else ():
+            lot = lots.get((line.consumable.pk, number))
+            if lot and lot.quarantined_at is None and hold_if_recalled(lot, place=line.place, at=loading.at):
+                held.add(number)
+    if held:
+        words = gettext("Recalled, and out of reach from now on: lots %(lots)s.")
+        outcome.notes.append(words % {"lots": ", ".join(sorted(held))})
 
 
 def _write_counts(told: list[_Told], lots: dict[tuple[int, str], Lot], loading: Loading, outcome: Outcome) -> None:

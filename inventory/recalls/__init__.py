@@ -5,7 +5,7 @@ A drill goes the same way and touches no stock: no lot is put out of reach and n
 
 from .answering import answer, shifts_to
 from .closing import close, unanswered, withdraw
-from .lots import Candidate, candidates, is_named, recall_of
+from .lots import Candidate, candidates, is_named, recall_of, recalled_lines
 from .opening import hold_if_recalled, name_place, open_recall
 from .places import Suspect, bundles_with, suspects
 from .report import PlaceReport, Report, bins_of, report
@@ -25,6 +25,7 @@ __all__ = [
     "name_place",
     "open_recall",
     "recall_of",
+    "recalled_lines",
     "report",
     "shifts_to",
     "suspects",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from ..lot_ranges import lies_between
@@ -36,6 +37,12 @@ def is_named(recall: Recall, number: str) -> bool:
     if recall.all_lots or any(named.lot.number == number for named in recall.lots.all()):
         return True
     return bool(recall.lot_from) and lies_between(number, recall.lot_from, recall.lot_to) is True
+
+
+def recalled_lines(consumables: Collection[int]) -> set[int]:
+    """Which of these lines (primary keys) any recall is about: one query, before each lot of many is asked for."""
+    standing = Recall.objects.filter(drill=False, withdrawn=False).values_list("consumable_id", flat=True)
+    return {pk for pk in standing if pk in consumables}
 
 
 def recall_of(consumable: Consumable, number: str) -> Recall | None:

@@ -6,6 +6,7 @@ from inventory import ledger
 from inventory.importing import stock
 from inventory.importing.problems import SheetRefused
 from inventory.models import Count, Lot, StockingLine
+from inventory.recalls import open_recall
 from tests.conftest import NOON
 from tests.factories import LotFactory
 
@@ -137,3 +138,14 @@ def test_tracking_is_set_where_the_sheet_says_it_and_stays_where_it_does_not(loa
 
     line = cart.stocking_lines.get()
     assert (line.par, line.tracking) == (7, "earliest_date")
+
+
+def test_lot_that_a_recall_means_is_counted_and_out_of_reach(load, cart, tube, supervisor):
+    open_recall(consumable=tube, notice="FSN 24-7", lot_from="24A0090", lot_to="24A0110", by=supervisor, at=NOON)
+
+    sheet = "place,code,par,on_hand,lot\nCART-1,ETT-7.0,5,2,24A0100\nCART-1,ETT-7.0,,1,L-7\n"
+    outcome = load(stock, sheet)
+
+    assert {lot.number for lot in Lot.objects.usable(on=NOON.date())} == {"L-7"}
+    assert cart.on_hand(tube) == 3
+    assert "Recalled, and out of reach from now on: lots 24A0100." in outcome.notes
