@@ -26,6 +26,8 @@ from .counts import invent_counts
 from .fiction import FIXTURES, read_fiction
 from .orders import write_orders
 from .past import Progress, count_some_lines, lines_of, play_last_days, still_open, write_cases, write_old_use
+from .recalls import invent_recalls
+from .seals import invent_seals, keep_carts_sealed
 from .use import draw_room_days, draw_use
 
 CODE = "fictional"
@@ -75,6 +77,7 @@ def build(*, days: int, seed: int, now: datetime, out: Path, watch: Watch) -> Bu
         files = {kind: FIXTURES / f"{kind}.csv" for kind in ("catalogue", "places", "case-types", "setups")}
         sheets = [Sheet(KINDS[kind], file) for kind, file in (files | {"stock": stock}).items()]
         load(sheets, department=department, at=opening, by=user)
+        keep_carts_sealed(department)
         done(1)
 
     with watch("past cases", None) as done:
@@ -125,6 +128,11 @@ def build(*, days: int, seed: int, now: datetime, out: Path, watch: Watch) -> Bu
 
     with watch("orders and receipts", None) as done, transaction.atomic():
         write_orders(department, evening=evening, now=now, by=user)
+        done(1)
+
+    with watch("seals and recalls", None) as done, transaction.atomic():
+        invent_seals(department, at=now, by=user)
+        invent_recalls(department, at=now, by=user)
         done(1)
     return Built(department, plan, workbook, case_list, len(drawn), len(lines.case))
 
