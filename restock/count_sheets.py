@@ -26,8 +26,8 @@ COUNT = Form(
     printed=(
         Column("Bin", 12, bold=True),
         Column("Code", 9, identifies=True),
-        Column("Name", 44),
-        Column("Place", 18, identifies=True),
+        Column("Name", 46),
+        Column("Place", 28, identifies=True),
     ),
     asked=(
         Asked("counted", "Counted", Whole(0, MOST_COUNTED), 10, hint="All pieces. 0 = looked, none.", needed=True),

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from django.core.exceptions import ValidationError
 
-from inventory.importing.values import Choice, Date, Text, Unfit, ValueType, Whole, YesNo
+from inventory.importing.values import Barcode, Code, Text, Unfit, ValueType
 from inventory.models.notes import about_stock_only
 
 REFERENCE = "Reference"
@@ -66,7 +66,7 @@ class Asked:
 
     @property
     def is_text(self) -> bool:
-        return not isinstance(self.kind, Whole | Date | YesNo | Choice)
+        return isinstance(self.kind, StockText | Text | Code | Barcode)
 
 
 class Row(NamedTuple):
