@@ -21,6 +21,7 @@ TABLES = (
     "restock_caselog",
     "restock_parchange",
     "restock_shortageaction",
+    "restock_setupchange",
 )
 _EVENTS = ("update", "delete")
 

@@ -15,6 +15,7 @@ from .plans import Pick, Plan, PlanLine
 from .policy import Policy
 from .quick_sign_in import QuickSignIn
 from .rounds import Claim, Filling
+from .setup_changes import SetupChange
 from .shortages import Shortage
 from .substitutions import Substitution
 from .supervising import ParChange, ShortageAction
@@ -49,6 +50,7 @@ __all__ = [
     "QuantityTally",
     "QuickSignIn",
     "RuleScore",
+    "SetupChange",
     "SetupStandard",
     "Shortage",
     "ShortageAction",

@@ -28,6 +28,7 @@ RULES: dict[str, frozenset[str]] = {
     # At a shared workstation, whose session may have ended; it opens to nobody without a full sign-in there that day.
     "come-back": frozenset({ANYBODY}),
     "account": frozenset({SIGNED_IN}),
+    "password": frozenset({SIGNED_IN}),
     "home": frozenset({SIGNED_IN}),
     # Sets a cookie of this browser and nothing else.
     "set-language": frozenset({ANYBODY}),
@@ -184,6 +185,10 @@ RULES: dict[str, frozenset[str]] = {
             "setup-list",
             "setup-row",
             "setup-remove",
+            "people",
+            "add-person",
+            "person",
+            "give-password",
             "par-sheets",
             "par-sheet",
             "add-par-row",

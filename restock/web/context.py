@@ -24,7 +24,19 @@ PAGES = (
     (
         "setup",
         _("Set-up"),
-        {"setup", "setup-list", "setup-row", "par-sheets", "par-sheet", "add-par-row", "sheets", "sheet-headings"},
+        {
+            "setup",
+            "setup-list",
+            "setup-row",
+            "par-sheets",
+            "par-sheet",
+            "add-par-row",
+            "sheets",
+            "sheet-headings",
+            "people",
+            "add-person",
+            "person",
+        },
     ),
 )
 

@@ -28,6 +28,7 @@ SAMPLES = {
     "receipt_id": lambda line: 1,
     "stocking_line_id": lambda line: 1,
     "kind": lambda line: "pars",
+    "person_id": lambda line: line.plan.by_id,
     "slug": lambda line: "rooms",
     "row_id": lambda line: line.place.room_id,
     "object_id": lambda line: 1,

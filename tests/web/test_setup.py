@@ -1,12 +1,13 @@
 """Set-up without the admin site."""
 
 import pytest
+from django.db import DatabaseError, transaction
 from django.urls import reverse
 
 from inventory import ledger
 from inventory.departments import open_department
 from inventory.models import Consumable, Room, StockingLine
-from restock.models import ParChange, Policy
+from restock.models import ParChange, Policy, SetupChange
 from restock.web.setup_pages import PAGES
 from tests.conftest import NOON
 from tests.factories import (
@@ -222,3 +223,61 @@ class TestParSheet:
             StockingLineFactory(place=cart, bin=BinFactory(place=cart))
 
         assert len(queries(desk, address)) == len(of_one)
+
+
+class TestHistory:
+    def save(self, desk, room, **changes):
+        told = {"code": room.code, "name": room.name, "kind": room.kind, "walk_order": room.walk_order} | changes
+        return desk.post(reverse("setup-row", args=["rooms", room.pk]), told)
+
+    def shown(self, desk, room):
+        return words(desk.get(reverse("setup-row", args=["rooms", room.pk])))
+
+    def test_says_who_changed_what_from_what_to_what(self, desk, room):
+        self.save(desk, room, name="Theatre 1")
+        self.save(desk, Room.objects.get(pk=room.pk))
+
+        said = self.shown(desk, room)
+
+        assert f"Name: {room.name} to Theatre 1" in said
+        assert SetupChange.objects.count() == 1
+        assert SetupChange.objects.get().by.username == "supervisor"
+
+    def test_what_many_rows_at_once_changed_in_between_is_not_missed(self, desk, room):
+        self.save(desk, room, name="Theatre 1")
+        Room.objects.update(walk_order=77)
+        assert "In between, by another way" in self.shown(desk, room)
+
+        room.refresh_from_db()
+        self.save(desk, room, name="Theatre 2")
+
+        said = self.shown(desk, room)
+        assert "Walk order: 1 to 77" in said.split("In between, by another way")[1]
+        assert "Walk order" not in said.split("In between, by another way")[0].split("What changed here")[1]
+
+    def test_new_row_and_removed_row_leave_a_trace(self, desk):
+        desk.post(
+            reverse("setup-row", args=["rooms", 0]),
+            {"code": "OR-9", "name": "Nine", "kind": "operating", "walk_order": 9},
+        )
+        room = Room.objects.get(code="OR-9")
+        desk.post(reverse("setup-remove", args=["rooms", room.pk]))
+
+        removed, added = SetupChange.objects.filter(page="rooms", row=room.pk)
+        assert (added.before, added.after["code"]) == ({}, "OR-9")
+        assert (removed.before["code"], removed.after) == ("OR-9", {})
+
+    def test_choice_is_kept_as_stored_and_read_in_words(self, desk):
+        line = ConsumableFactory(criticality="routine")
+        form = desk.get(reverse("setup-row", args=["catalogue", line.pk])).context["form"]
+        told = {name: form[name].value() for name in form.fields if form[name].value() is not None}
+        desk.post(reverse("setup-row", args=["catalogue", line.pk]), told | {"criticality": "never_out"})
+
+        assert SetupChange.objects.get().after["criticality"] == "never_out"
+        assert "Criticality: routine to never out" in words(desk.get(reverse("setup-row", args=["catalogue", line.pk])))
+
+    def test_change_is_written_once(self, desk, room):
+        self.save(desk, room, name="Theatre 1")
+
+        with pytest.raises(DatabaseError, match="append-only"), transaction.atomic():
+            SetupChange.objects.update(title="x")

@@ -8,10 +8,11 @@ from axes.handlers.proxy import AxesProxyHandler
 from django.contrib import messages
 from django.contrib.auth import authenticate, login
 from django.contrib.auth.signals import user_login_failed
-from django.contrib.auth.views import LoginView
+from django.contrib.auth.views import LoginView, PasswordChangeView
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse_lazy
 from django.utils.translation import gettext as _
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
@@ -50,6 +51,20 @@ class SignIn(LoginView):
             workstations.share(self.request)
             workstations.remember_person(self.request, response, user)
         return response
+
+
+class ChangePassword(PasswordChangeView):
+    """One's own password, by who knows the old one."""
+
+    template_name = "account/password.html"
+    success_url = reverse_lazy("account")
+
+    def form_valid(self, form) -> HttpResponse:
+        messages.success(self.request, _("Your password is changed."))
+        return super().form_valid(form)
+
+    def form_invalid(self, form) -> HttpResponse:
+        return self.render_to_response(self.get_context_data(form=form), status=400)
 
 
 @sensitive_post_parameters("code")

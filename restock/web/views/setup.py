@@ -7,16 +7,19 @@ from collections.abc import Sequence
 from django.contrib import messages
 from django.core.paginator import Paginator
 from django.db import transaction
-from django.db.models import ProtectedError, Q, QuerySet
+from django.db.models import Model, ProtectedError, Q, QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from inventory.models import Department
+from restock.setup_history import history, keep_change
 
 from ..current import current_department
+from ..setup_changes import as_stored, steps_as_read
 from ..setup_forms import form_for
 from ..setup_pages import GROUPS, PAGES, SetupPage
 
@@ -65,16 +68,20 @@ def setup_row(request: HttpRequest, slug: str, row_id: int) -> HttpResponse:
         row = page.rows(department).first()
     elif row_id:
         row = get_object_or_404(page.rows(department), pk=row_id)
+    before = as_stored(row, page.fields) if row else {}
     form = form_for(page)(request.POST or None, instance=row, initial=owner, department=department)
     if request.method == "POST" and form.is_valid():
         with transaction.atomic():
             saved = form.save()
+            _keep(request, page, saved, before=before, after=as_stored(saved, page.fields))
         words = {"one": page.one, "name": saved}
         messages.success(request, _("Saved: %(one)s %(name)s.") % words)
         if "another" in request.POST:
             return redirect(reverse("setup-row", args=[slug, 0]) + _query(owner))
         return redirect("setup" if page.single else reverse("setup-list", args=[slug]) + _query(owner))
-    context = {"page": page, "form": form, "row": row, "query": _query(owner)}
+    context = {"page": page, "form": form, "row": row, "query": _query(owner), "steps": []}
+    if row:
+        context["steps"] = steps_as_read(history(department, page.slug, row.pk, before), page)
     return render(request, "setup/row.html", context, status=400 if form.errors else 200)
 
 
@@ -86,6 +93,7 @@ def setup_remove(request: HttpRequest, slug: str, row_id: int) -> HttpResponse:
     name = str(row)
     try:
         with transaction.atomic():
+            _keep(request, page, row, before=as_stored(row, page.fields), after={})
             row.delete()
     except ProtectedError as error:
         what = sorted({str(other._meta.verbose_name_plural) for other in error.protected_objects})
@@ -94,6 +102,13 @@ def setup_remove(request: HttpRequest, slug: str, row_id: int) -> HttpResponse:
         return redirect("setup-row", slug=slug, row_id=row_id)
     messages.success(request, _("Removed: %(one)s %(name)s.") % {"one": page.one, "name": name})
     return redirect("setup-list", slug=slug)
+
+
+def _keep(request: HttpRequest, page: SetupPage, row: Model, *, before: dict, after: dict) -> None:
+    keep_change(
+        department=current_department(request), page=page.slug, row=row.pk, title=str(row),
+        before=before, after=after, by=request.user, at=timezone.now(),
+    )  # fmt: skip
 
 
 def _page(slug: str) -> SetupPage:
