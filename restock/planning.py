@@ -151,16 +151,20 @@ def make_plan(*, department: Department, for_date: date, at: datetime, by=None) 
 
 
 def targets(lines, q_service: np.ndarray, policy: Policy) -> np.ndarray:
-    """Pieces that each line should hold, when `q_service` (L,) covers its service level: (L,)."""
+    """Pieces that each line should hold, when `q_service` (L,) covers its service level: (L,).
+
+    A cart under a seal is held at its content list: no seal is broken because a list is long.
+    """
     par = np.array([line.par for line in lines], dtype=int)
     floor = np.array([line.floor for line in lines], dtype=int)
     most = np.array([np.iinfo(int).max if line.capacity is None else line.capacity for line in lines], dtype=int)
+    sealed = np.array([line.place.sealed for line in lines], dtype=bool)
     wanted = {
         Policy.Target.GREATER_OF_BOTH: np.maximum(par, q_service),
         Policy.Target.PAR_ONLY: par,
         Policy.Target.TOMORROW_ONLY: q_service,
     }[Policy.Target(policy.target)]
-    return np.minimum(np.maximum(wanted, floor), most)
+    return np.minimum(np.maximum(np.where(sealed, par, wanted), floor), most)
 
 
 def _picks(lines, stock: Stock, allocated: np.ndarray, day: date) -> tuple[PickDraft, ...]:
@@ -262,7 +266,7 @@ def _plan_lines(plan: Plan, draft: Draft) -> list[PlanLine]:
                 p_short_after=float(p_short[1][n]),
                 shortfall_before=float(shortfall[0][n]),
                 shortfall_after=float(shortfall[1][n]),
-                reason=why(**figures, has_log=has_log, widened=bool(draft.widened[n])),
+                reason=why(**figures, has_log=has_log, widened=bool(draft.widened[n]), sealed=line.place.sealed),
                 pmf=[round(float(p), PMF_DIGITS) for p in pmf[n, :support]],
                 **figures,
             )

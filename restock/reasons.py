@@ -74,9 +74,17 @@ def why(
     allocated: int,
     has_log: bool,
     widened: bool,
+    sealed: bool = False,
 ) -> Sentence:
-    """Why a line of a cart needs `top_up` pieces and gets `allocated`. Figures as in PlanLine."""
+    """Why a line of a cart needs `top_up` pieces and gets `allocated`. Figures as in PlanLine.
+
+    sealed: the cart is kept under a seal and filled to its content list, not to the day's need.
+    """
     held, asked = _held(on_hand, usable), _asked(top_up, allocated)
+    if sealed:
+        kept = _("Kept under a seal as its content list says, %(target)s", target=target)
+        opening = _("to add them the seal comes off, and the whole cart is checked before it is closed again")
+        return joined(kept, held, asked, opening if top_up else None, by="; ", end=".")
     if cases == 0 and q_service < target and target in (par, floor):
         kept = _("Kept at par %(par)s", par=par) if target == par else _("Kept at no less than %(floor)s", floor=floor)
         return joined(kept, _("no listed case is likely to use it"), held, asked, by="; ", end=".")

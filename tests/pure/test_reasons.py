@@ -33,6 +33,8 @@ def test_a_line_that_gets_all_it_needs_says_so_in_one_sentence():
         ({"capacity": 6, "target": 6}, "; the bin holds 6;"),
         ({"has_log": False}, "from the set-up standard, no log yet"),
         ({"widened": True}, "its kind ran short more often than was forecast"),
+        ({"sealed": True}, "Kept under a seal as its content list says, 8; 3 on hand; 5 to add; to add them the seal"),
+        ({"sealed": True, "top_up": 0, "allocated": 0}, "content list says, 8; 3 on hand; nothing to add."),
     ],
 )
 def test_what_is_particular_about_a_line_is_said(changes, said):

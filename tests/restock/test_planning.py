@@ -402,3 +402,22 @@ def test_what_a_listed_case_uses_and_no_cart_in_reach_keeps_is_named(
     [said] = [one for one in sentences(entries) if "BLOCKER" in one]
     assert said.startswith(f"No cart in reach of {room.code} keeps BLOCKER Blocker: 2 cases likely use it, 2.")
     assert said.endswith(f"fetch from {storeroom.name}.")
+
+
+def test_a_cart_under_a_seal_is_held_at_its_content_list_and_says_that_its_seal_comes_off(
+    department, room, tube, storeroom, laid_out, technician
+):
+    sealed = CartFactory(room=None, serves=[room], sealed=True, restocked_from=storeroom)
+    StockingLineFactory(place=sealed, consumable=tube, par=3)
+    case_type = CaseTypeFactory()
+    laid_out(case_type, tube, quantity=2)
+    for order in range(1, 6):
+        CaseFactory(date=TOMORROW, room=room, order=order, case_type=case_type)
+    stock(storeroom, tube, 50, technician)
+    stock(sealed, tube, 2, technician)
+
+    [line] = plan_for(department).lines.all()
+
+    assert (line.target, line.top_up) == (3, 1)
+    assert line.q_service > 3
+    assert "to add them the seal comes off, and the whole cart is checked before it is closed again" in str(line.reason)
