@@ -21,8 +21,10 @@ from restock.models import Plan
 from restock.planning import make_plan
 from restock.workbook import write_workbook
 
+from .bundles import invent_bundles
 from .cases import DrawnCase, draw_past, draw_tomorrow
 from .counts import invent_counts
+from .dates import invent_dates
 from .fiction import FIXTURES, read_fiction
 from .orders import write_orders
 from .past import Progress, count_some_lines, lines_of, play_last_days, still_open, write_cases, write_old_use
@@ -128,6 +130,11 @@ def build(*, days: int, seed: int, now: datetime, out: Path, watch: Watch) -> Bu
 
     with watch("orders and receipts", None) as done, transaction.atomic():
         write_orders(department, evening=evening, now=now, by=user)
+        done(1)
+
+    with watch("dates and bundles", None) as done, transaction.atomic():
+        invent_dates(department, at=now, by=user)
+        invent_bundles(department, at=now, by=user)
         done(1)
 
     with watch("seals and recalls", None) as done, transaction.atomic():
