@@ -38,6 +38,7 @@ from pathlib import Path
 import numpy as np
 
 from inventory.models import Department
+from inventory.orders import coming
 
 from .advising.storerooms import OrderProposal, advise_orders
 from .forecast import forecast_day, kinds_of_case, read_frame, read_known, with_list
@@ -123,12 +124,19 @@ def _running_out(department: Department, day: date, supposition: Supposition) ->
     late_days = supposition.delivery_late_days
     if not late_days:
         return ()
-    proposals = advise_orders(department, today=day - timedelta(days=1))
+    today = day - timedelta(days=1)
+    waits: dict[tuple[int, int], int] = {}
+    for due in coming(department, today=today):  # soonest first
+        if due.expected_on and not due.late:
+            waits.setdefault((due.storeroom_id, due.consumable_id), (due.expected_on - today).days)
+    proposals = advise_orders(department, today=today)
+
+    def wait_days(one: OrderProposal) -> int:
+        """Until the open order comes as expected, or else one that is placed today."""
+        return waits.get((one.place.pk, one.consumable.pk), one.policy.longest_lead_days)
+
     return tuple(
-        one
-        for one in proposals
-        if one.policy.longest_lead_days <= one.cover[0] < one.policy.longest_lead_days + late_days
-        and one.mean_per_day > 0
+        one for one in proposals if wait_days(one) <= one.cover[0] < wait_days(one) + late_days and one.mean_per_day > 0
     )
 
 

@@ -66,8 +66,8 @@ def expected_words(expected_on: date | None, *, late: bool) -> str:
 
 
 def coming_words(due: Coming) -> str:
-    """An open order in a few words: "20 on order, Thu 27 Nov"."""
-    words = _("%(pieces)d on order, %(when)s")
+    """An open order in a few words: "20, Thu 27 Nov"."""
+    words = _("%(pieces)d, %(when)s")
     return words % {"pieces": due.pieces, "when": expected_words(due.expected_on, late=due.late)}
 
 

@@ -8,16 +8,20 @@ from dataclasses import dataclass
 from datetime import date, datetime, time
 
 from django.db.models import Min
+from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from inventory.models import Department
+from inventory.orders import Coming, coming
 from restock.missing import p_short_as_it_will_stand
 from restock.models import Case, Plan, PlanLine, Shortage, ShortageAction, StoreroomCover
 from restock.routes import Routes, routes
 from restock.shortage_actions import standing_actions
 from restock.stock import after_tonight
+
+from .order_words import coming_words
 
 Kind = ShortageAction.Kind
 
@@ -31,6 +35,11 @@ class ShortageFacts:
     covers: dict[int, tuple[StoreroomCover, ...]]
     actions: dict[tuple[int, int], list[ShortageAction]]
     after: dict[tuple[int, int], int]
+    coming: dict[int, list[Coming]]
+
+    def on_order(self, line: PlanLine) -> list[str]:
+        """Open orders of the line to any storeroom, soonest first: "20, Thu 27 Nov"."""
+        return [coming_words(due) for due in self.coming.get(line.consumable_id, ())]
 
     def after_tonight(self, line: PlanLine) -> int:
         """Usable pieces once all that can still come has been carried; what was not found will not."""
@@ -59,7 +68,7 @@ class ShortageFacts:
 
 
 def shortage_facts(plan: Plan, consumable_ids: Iterable[int]) -> ShortageFacts:
-    """Nine queries, whatever the number of lines."""
+    """Twelve queries, whatever the number of lines."""
     department, consumable_ids = plan.department, list(consumable_ids)
     listed = Case.objects.filter(department=department, date=plan.for_date).exclude(status=Case.Status.CANCELLED)
     starts = listed.order_by().values_list("room").annotate(Min("starts_at"))
@@ -67,12 +76,16 @@ def shortage_facts(plan: Plan, consumable_ids: Iterable[int]) -> ShortageFacts:
     kept = StoreroomCover.objects.filter(place__department=department, consumable__in=consumable_ids)
     for cover in kept.select_related("place").order_by("place__walk_order", "place__code"):
         covers[cover.consumable_id].append(cover)
+    due: dict[int, list[Coming]] = defaultdict(list)
+    for one in coming(department, today=department.local_date(timezone.now())):
+        due[one.consumable_id].append(one)
     return ShortageFacts(
         reach=routes(department),
         first_start=dict(starts),
         covers={consumable: tuple(rows) for consumable, rows in covers.items()},
         actions=standing_actions(plan),
         after=after_tonight(plan, consumable_ids),
+        coming=due,
     )
 
 

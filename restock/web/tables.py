@@ -4,6 +4,7 @@ import django_tables2 as tables
 from django.urls import reverse
 from django.utils.formats import time_format
 from django.utils.html import format_html, format_html_join
+from django.utils.safestring import SafeString
 from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
@@ -80,6 +81,7 @@ class ShortageTable(tables.Table):
         _("Enough, days of 100"), empty_values=(), order_by=("-plan_line__p_short_after",), attrs=NUMBER
     )
     first_case = tables.Column(_("First case"), empty_values=(), orderable=False, attrs=NUMBER)
+    on_order = tables.Column(_("On order"), empty_values=(), orderable=False, attrs=DRAWN)
     # The reason says the cause in its own words, so the column sorts by the one and shows the other.
     reason = tables.Column(_("Why, and what was done"), order_by=("cause", "-harm"), attrs=SENTENCE)
 
@@ -111,6 +113,10 @@ class ShortageTable(tables.Table):
     def render_first_case(self, record: Shortage) -> str:
         start = self.facts.first_case(record.plan_line)
         return time_format(start, "H:i") if start else ""
+
+    def render_on_order(self, record: Shortage):
+        said = self.facts.on_order(record.plan_line)
+        return format_html_join(SafeString("<br>"), "{}", ((words,) for words in said))
 
     def render_reason(self, record: Shortage):
         line = record.plan_line

@@ -157,6 +157,7 @@ def _page(request: HttpRequest, line: PlanLine, refused: ActForm | None = None) 
         "to_come": to_come,
         "first_case": facts.first_case(line),
         "cover": facts.cover(line),
+        "on_order": "; ".join(facts.on_order(line)),
         "spare": [(one, counted_words(one.counted_at, now)) for one in spare],
         "forms": list(forms.values()),
         "opened": refused.kind if refused else None,
