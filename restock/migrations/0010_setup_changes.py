@@ -9,7 +9,7 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ("inventory", "0007_packs_the_buyer_changed"),
-        ("restock", "0008_work_requests"),
+        ("restock", "0009_orders_worked_out"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
