@@ -49,12 +49,15 @@ def receive(storeroom, consumable, quantity, *, by, lot=None):
     )
 
 
-def fill_in(path, picked, *, column="Picked"):
-    """Type values into a column of a pick list, row by row as they stand over all storeroom sheets; None skips."""
+def fill_in(path, picked, *, column="Picked", mark="Picked"):
+    """Type values into a column of a pick list, row by row as they stand over all storeroom sheets; None skips.
+
+    `mark` is the heading by which a storeroom sheet is known, in the language of the list.
+    """
     workbook = load_workbook(path)
     values = iter(picked)
     for sheet in workbook:
-        heading = next((row for row in sheet.iter_rows() if any(cell.value == "Picked" for cell in row)), None)
+        heading = next((row for row in sheet.iter_rows() if any(cell.value == mark for cell in row)), None)
         if heading is None:
             continue
         letter = next(cell.column_letter for cell in heading if cell.value == column)

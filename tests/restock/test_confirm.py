@@ -8,6 +8,7 @@ from io import StringIO
 import pytest
 from django.core.management import CommandError, call_command
 from django.db import connections
+from django.utils.translation import override
 from openpyxl import load_workbook
 
 from inventory import ledger
@@ -430,3 +431,29 @@ def test_one_list_confirmed_by_several_people_at_once_moves_once(path, cart, tub
 def test_confirm_needs_a_user_who_exists(path):
     with pytest.raises(CommandError, match="No active user is called nobody"):
         confirm(path, by="nobody")
+
+
+@pytest.mark.parametrize(("written_in", "read_in", "picked"), [("es", "en-gb", "Recogidas"), ("en-gb", "es", "Picked")])
+def test_a_list_is_read_whatever_language_it_was_written_in(path, plan, written_in, read_in, picked):
+    with override(written_in):
+        write_workbook(plan, path)
+    fill_in(path, [4, 3], column=picked, mark=picked)
+
+    with override(read_in):
+        confirm(path)
+
+    assert moves() == [(4, "SOON", "CART-1"), (3, "LATER", "CART-2")]
+
+
+def test_a_row_of_no_lot_is_known_in_the_language_of_its_list(path, plan, cart, storeroom, technician):
+    mask = ConsumableFactory(code="MASK")
+    receive(storeroom, mask, 2, by=technician)
+    make_pick(make_line(plan, cart, mask, allocated=2), storeroom, quantity=2)
+    with override("es"):
+        write_workbook(plan, path)
+    fill_in(path, [2, 4, 3], column="Recogidas", mark="Recogidas")
+
+    confirm(path)
+
+    assert (2, None, "CART-1") in moves()
+    assert not Lot.objects.filter(consumable=mask).exists()
