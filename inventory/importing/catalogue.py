@@ -2,6 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Sequence
+from decimal import Decimal
 
 from django.db.models import F
 from django.utils.text import slugify
@@ -12,9 +13,10 @@ from inventory.importing.columns import Column
 from inventory.importing.loading import Loading, Outcome, assign
 from inventory.importing.problems import NOTHING, quoted
 from inventory.importing.sheets import Row
-from inventory.importing.values import Barcode, Choice, Code, Text, Whole, YesNo
+from inventory.importing.values import Barcode, Choice, Code, Number, Text, Whole, YesNo
 from inventory.models import (
     Basis,
+    Connector,
     Consumable,
     Criticality,
     Latex,
@@ -26,6 +28,7 @@ from inventory.models import (
 )
 
 LARGEST_POSITION = 9_999
+SMALLEST_PRICE = Decimal("0.01")  # as the table keeps it
 
 # The words of the file, which stay the same in every language of the site.
 SECTION_OF = {section.name.lower().replace("_", " "): section for section in Section}
@@ -91,6 +94,18 @@ COLUMNS = (
         _("What the label states. Left out: yes"),
         Choice(tuple(SingleUse.values)),
         example="yes",
+    ),
+    Column(
+        "connector",
+        _("What it connects to. Left out: not_stated. A neuraxial line is replaced by a neuraxial one only"),
+        Choice(tuple(Connector.values)),
+        example="luer",
+    ),
+    Column(
+        "price_per_piece",
+        _("What one piece costs, in the local currency. Left out: not known"),
+        Number(at_most=Decimal("99999999.99")),
+        example="1.25",
     ),
 )
 
@@ -296,6 +311,8 @@ DEFAULTS = {
     "shelf_life_months": None,
     "latex": Latex.NOT_STATED,
     "single_use": SingleUse.YES,
+    "connector": Connector.NOT_STATED,
+    "price_per_piece": None,
 }
 
 
@@ -309,6 +326,8 @@ def _values(row: Row, loading: Loading) -> dict[str, object]:
     for column, default in DEFAULTS.items():
         if loading.table.has(column):
             values[column] = default if row[column] is None else row[column]
+    if values.get("price_per_piece") is not None:
+        values["price_per_piece"] = values["price_per_piece"].quantize(SMALLEST_PRICE)
     if loading.table.has("critical"):
         values["criticality"] = Criticality.NEVER_OUT if row["critical"] else Criticality.ROUTINE
     if row["section"]:

@@ -30,6 +30,7 @@ from .orders import write_orders
 from .past import Progress, count_some_lines, lines_of, play_last_days, still_open, write_cases, write_old_use
 from .recalls import invent_recalls
 from .seals import invent_seals, keep_carts_sealed
+from .substitutions import invent_substitutions
 from .use import draw_room_days, draw_use
 
 CODE = "fictional"
@@ -137,9 +138,10 @@ def build(*, days: int, seed: int, now: datetime, out: Path, watch: Watch) -> Bu
         invent_bundles(department, at=now, by=user)
         done(1)
 
-    with watch("seals and recalls", None) as done, transaction.atomic():
+    with watch("seals, recalls and stand-ins", None) as done, transaction.atomic():
         invent_seals(department, at=now, by=user)
         invent_recalls(department, at=now, by=user)
+        invent_substitutions(department, at=now, by=user)
         done(1)
     return Built(department, plan, workbook, case_list, len(drawn), len(lines.case))
 

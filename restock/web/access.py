@@ -152,6 +152,8 @@ RULES: dict[str, frozenset[str]] = {
         (
             "bundles",
             "make-up",
+            "make-up-sheet",
+            "make-up-sheet-back",
             "bundle-lot",
             "take-assembly-back",
             "expiry",
@@ -173,6 +175,9 @@ RULES: dict[str, frozenset[str]] = {
         ("recalls", "recall", "recall-report", "recall-report-workbook", "recall-sheet", "lots", "lot"), ANY_ROLE
     ),
     **dict.fromkeys(("seals", "seal-cart", "seal-open", "seal-broken", "seal-sheet", "cart-guidance"), ANY_ROLE),
+    **dict.fromkeys(("substitutions", "substitutions-sheet", "substitution-end"), ANY_ROLE),
+    "substitution-new": RESTOCKING,
+    "substitution-agree": frozenset({CLINICIAN}),
     **dict.fromkeys(("seal-seen", "seal-check", "seal-close", "seal-sheet-back"), RESTOCKING),
     **dict.fromkeys(("keep-sealed", "keep-open", "choose-guidance"), frozenset({SUPERVISOR})),
     **dict.fromkeys(("recall-answer", "recall-name-place", "recall-sheet-back", "put-aside"), RESTOCKING),

@@ -58,7 +58,7 @@ PAGES: tuple[StockPage, ...] = (
         "bundles",
         _("Bundles"),
         _("What to make up today from which pieces, and what was made up."),
-        frozenset({"bundle-lot"}),
+        frozenset({"bundle-lot", "make-up-sheet-back"}),
     ),
     StockPage(
         "seals",
@@ -71,6 +71,12 @@ PAGES: tuple[StockPage, ...] = (
         _("Recalls"),
         _("A notice, or a drill: every place that may hold the lots is asked, answers and is signed for."),
         frozenset({"recall-new", "recall", "recall-report", "recall-sheet-back"}),
+    ),
+    StockPage(
+        "substitutions",
+        _("Stand-ins"),
+        _("What may stand in for what is missing, in which way it differs, who agreed, and until when."),
+        frozenset({"substitution-new"}),
     ),
     StockPage("lots", _("Lots"), _("Where every piece of a lot went, from the door to the case."), frozenset({"lot"})),
 )

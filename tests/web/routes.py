@@ -17,6 +17,7 @@ SAMPLES = {
     "action_id": lambda line: 1,
     "advised_id": lambda line: 1,
     "guidance": lambda line: "difficult-airway",
+    "card_id": lambda line: 1,
     "recall_id": lambda line: 1,
     "lot_id": lambda line: 1,
     "assembly_id": lambda line: 1,

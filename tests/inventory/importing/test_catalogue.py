@@ -98,3 +98,15 @@ def test_fault_in_the_catalogue_is_named_and_nothing_is_written(load, rows, mess
 
     assert message in str(refused.value)
     assert list(Consumable.objects.values_list("code", flat=True)) == ["KNOWN"]
+
+
+def test_connector_and_price_are_taken_and_loading_again_changes_nothing(load, department):
+    sheet = "code,name,connector,price_per_piece\nSY01,Syringe,Luer,0.125\nSY02,Syringe,,\n"
+
+    load(catalogue, sheet)
+    again = load(catalogue, sheet)
+
+    luer, unknown = department.consumables.order_by("code")
+    assert (luer.connector, str(luer.price_per_piece)) == ("luer", "0.12")
+    assert (unknown.connector, unknown.price_per_piece) == ("not_stated", None)
+    assert again.counts["lines updated"] == 0
