@@ -56,7 +56,7 @@ async function look(box, input, detector) {
   video.srcObject = stream;
   words.textContent = box.dataset.wordsLooking;
   dialog.showModal();
-  await video.play();
+  video.play().catch(() => {}); // closed before the first picture came
   while (dialog.open) {
     const [seen] = await detector.detect(video).catch(() => []);
     if (seen?.rawValue && dialog.open) {
