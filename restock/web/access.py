@@ -50,6 +50,7 @@ RULES: dict[str, frozenset[str]] = {
     "tonight": ANY_ROLE,
     "carts": ANY_ROLE,
     "cart": ANY_ROLE,
+    "storeroom": ANY_ROLE,
     "line": ANY_ROLE,
     "shortages": ANY_ROLE,
     "shortage": ANY_ROLE,

@@ -16,7 +16,7 @@ PAGES = (
     ("round", _("Tonight"), {"round", "walk", "fill-cart", "round-sheet", "pick-list-back", "moves"}),
     ("tonight", _("Plan"), {"tonight", "line"}),
     ("turnovers", _("Turnover"), {"turnovers", "turnover"}),
-    ("carts", _("Carts"), {"carts", "cart"}),
+    ("carts", _("Carts"), {"carts", "cart", "storeroom"}),
     ("rooms-ahead", _("Rooms"), {"rooms-ahead", "room-ahead"}),
     ("shortages", _("Shortages"), {"shortages", "shortage", "act-on-shortage"}),
     ("stock", _("Stock"), stock_routes()),

@@ -68,6 +68,7 @@ urlpatterns = [
     path("turnover/<int:room_id>/", turnovers.turnover_card, name="turnover"),
     path("carts/", carts.carts, name="carts"),
     path("carts/<int:place_id>/", carts.cart, name="cart"),
+    path("storerooms/<int:place_id>/", carts.storeroom, name="storeroom"),
     path("lines/<int:line_id>/", lines.line, name="line"),
     path("shortages/", shortages.shortages, name="shortages"),
     path("shortages/cover/", shortages.work_out_cover, name="work-out-cover"),

@@ -1,18 +1,21 @@
 """The carts of a plan, and one cart drawer by drawer."""
 
+from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 from django_tables2 import RequestConfig
 
-from inventory.models import Place
+from inventory.models import Consumable, Place
 
 from ..access import allows
 from ..ages import day_words
 from ..cart_contents import cart_contents, rooms_that_draw
 from ..current import current_department, current_plan, today
 from ..plan_summary import cart_totals
+from ..shortage_facts import cover_made_at
+from ..storeroom_contents import storeroom_contents
 from ..tables import LINES_PER_PAGE, CartTable
 from .evening import no_plan
 
@@ -34,6 +37,7 @@ def carts(request: HttpRequest) -> HttpResponse:
         "to_fill": [cart for cart in totals if cart.pieces],
         "pieces": sum(cart.pieces for cart in totals),
         "below_zero": below_zero,
+        "storerooms": Place.objects.storerooms().filter(department=plan.department_id).order_by("walk_order", "code"),
     }
     return render(request, "carts/list.html", context)
 
@@ -67,6 +71,38 @@ def cart(request: HttpRequest, place_id: int) -> HttpResponse:
         "next_cart": _next_to_fill(plan, place) if plan else None,
     }
     return render(request, "carts/cart.html", context)
+
+
+@require_safe
+def storeroom(request: HttpRequest, place_id: int) -> HttpResponse:
+    """One storeroom as it stands now, shelf by shelf and lot by lot. `?words=` narrows it."""
+    department, now = current_department(request), timezone.now()
+    place = get_object_or_404(Place.objects.storerooms(), pk=place_id, department=department)
+    plan = current_plan(request)
+    day = today(request)
+    contents = storeroom_contents(place, plan, day=day, now=now)
+    words = request.GET.get("words", "").strip()[:100]
+    found = [line for line in contents.lines if _has_words(line.consumable, words)]
+    page = Paginator(found, LINES_PER_PAGE).get_page(request.GET.get("page"))
+    context = {
+        "storeroom": place,
+        "plan": plan,
+        "when": day_words(plan.for_date, day) if plan else "",
+        "contents": contents,
+        "words": words,
+        "shown": page,
+        "to_count": sum(line.on_hand < 0 for line in contents.lines),
+        "unusable": sum(line.unusable for line in contents.lines),
+        "cover_made_at": cover_made_at(department),
+        "fills": Place.objects.carts().filter(restocked_from=place).order_by("walk_order", "code"),
+        "may_count": allows("start-count", request.user),
+    }
+    return render(request, "carts/storeroom.html", context)
+
+
+def _has_words(consumable: Consumable, words: str) -> bool:
+    text = f"{consumable.code} {consumable.label}".casefold()
+    return all(word in text for word in words.casefold().split())
 
 
 def _next_to_fill(plan, place: Place) -> Place | None:
