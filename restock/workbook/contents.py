@@ -11,9 +11,10 @@ from django.utils.translation import ngettext
 
 from inventory.models import Bin, Count, Packaging, Place, StockingLine
 from restock.missing import p_short_as_it_will_stand
-from restock.models import Pick, Plan, PlanLine, Shortage
+from restock.models import Pick, Plan, PlanLine, Shortage, Substitution
 from restock.out_of_reach import sentences
 from restock.reasons import may_run_short
+from restock.substitutions import active, by_wanted
 
 MINUTE, HOUR, DAY = 60, 3600, 86_400  # seconds
 
@@ -42,11 +43,15 @@ class CartRow:
 
 @dataclass(frozen=True, slots=True)
 class ShortRow:
-    """One line that stays short. `p_short`: the chance that it runs short on the day as it will stand."""
+    """One line that stays short. `p_short`: the chance that it runs short on the day as it will stand.
+
+    stand_ins: cards that say what may be taken for it. They change no number on the list.
+    """
 
     shortage: Shortage
     bin: Bin | None
     p_short: float
+    stand_ins: tuple[Substitution, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,11 +100,14 @@ def pick_list(plan: Plan) -> PickList:
     for cart_rows in rows.values():
         cart_rows.sort(key=lambda row: (*_bin_order(row.bin), row.line.consumable.section, row.line.consumable.code))
 
+    cards = by_wanted(active(plan.department, on=plan.for_date))
     short = []
     for line in lines:
         if hasattr(line, "shortage"):
             p_short = p_short_as_it_will_stand(line.shortage)
-            short.append(ShortRow(line.shortage, bins.get((line.place_id, line.consumable_id)), p_short))
+            bin_of_line = bins.get((line.place_id, line.consumable_id))
+            stand_ins = tuple(cards.get(line.consumable_id, ()))
+            short.append(ShortRow(line.shortage, bin_of_line, p_short, stand_ins))
     short.sort(key=_worst_first)
     return PickList(
         plan=plan,

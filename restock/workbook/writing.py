@@ -13,7 +13,7 @@ from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
 from inventory.models import Consumable, Place
-from restock.models import Plan
+from restock.models import Plan, Substitution
 from restock.reasons import enough_for, how_many_short
 
 from .contents import CartRow, PickList, PickRow, ShortRow, lines_of, pick_list, pieces_of
@@ -238,9 +238,18 @@ def _shortage_row(row: ShortRow) -> TableRow:
             shortage.short_by,
             str(enough_for(row.p_short)),
             str(shortage.get_cause_display()),
-            str(shortage.why),
+            " ".join([str(shortage.why), *(_may_stand_in(card) for card in row.stand_ins)]),
         ]
     )
+
+
+def _may_stand_in(card: Substitution) -> str:
+    return _("May stand in until %(until)s: %(line)s (%(differences)s), agreed by %(who)s.") % {
+        "until": card.until,
+        "line": card.stand_in.label,
+        "differences": card.differences,
+        "who": card.agreed_by.get_username(),
+    }
 
 
 def _finish(

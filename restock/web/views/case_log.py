@@ -17,8 +17,9 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from inventory import ledger
 from inventory.models import Room
 from restock.case_log import NotLogged, add_case, late_by, log_case, may_undo, undo_log
-from restock.case_setup import SetupRun, setup_for
+from restock.case_setup import SetupRun, lines_of, setup_for
 from restock.models import Case, CaseLog
+from restock.standing_in import stand_ins_for
 
 from ..ages import age_words
 from ..answers import done, refused
@@ -197,5 +198,6 @@ def _setup(request: HttpRequest, case: Case, now) -> dict:
         "last_used": last_used(case.room, leave_out=shown),
         "found": [line for line in found if line.pk not in shown],
         "nothing_found": "add" in request.GET and not found,
+        "stand_ins": stand_ins_for(case.room, [*lines_of(sections), *found], at=now),
         "late_by": age_words(late) if (late := late_by(case, now)) else "",
     }

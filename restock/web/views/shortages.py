@@ -161,6 +161,7 @@ def _page(request: HttpRequest, line: PlanLine, refused: ActForm | None = None) 
         "spare": [(one, counted_words(one.counted_at, now)) for one in spare],
         "forms": list(forms.values()),
         "opened": refused.kind if refused else None,
+        "may_propose": allows("substitution-new", request.user),
         "acts": [(act, act_words(act), uuid4()) for act in acts],
         "pars": ParChange.objects.filter(place=line.place_id, consumable=line.consumable_id).select_related("by")[:5],
     }
