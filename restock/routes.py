@@ -60,3 +60,9 @@ def routes(department: Department) -> Routes:
         own = next((cart.restocked_from_id for cart in parked if cart.restocked_from_id), None)
         fallback[room_id] = own or next(iter(storerooms), None)
     return Routes(by_room, {cart.pk: frozenset(stocked[cart.pk]) for cart in carts}, fallback)
+
+
+def rooms_that_reach(cart: Place) -> set[int]:
+    """The rooms for which `routes` names this cart: the one it is parked in, and those that it serves."""
+    served = set(cart.serves.values_list("pk", flat=True))
+    return served | {cart.room_id} if cart.room_id else served

@@ -12,7 +12,7 @@ from django.utils.safestring import SafeString
 from inventory.models import Consumable, Count, Department, Holding, Place, Room, Section, StockingLine
 from restock.counting import still_lines
 from restock.models import Case, Pick, Plan, PlanLine
-from restock.routes import routes
+from restock.routes import rooms_that_reach
 
 from .ages import counted_words, counts_words
 from .hubs import hub_swatch
@@ -57,6 +57,17 @@ class CartLine:
     @property
     def stays_short(self) -> int:
         return self.planned.short_by if self.planned else 0
+
+    @property
+    def is_new(self) -> bool:
+        """Whether it was put on the cart after the plan was made."""
+        return self.planned is None
+
+    @property
+    def has_remark(self) -> bool:
+        """Whether there is more to say of it than its figures."""
+        worth_saying = self.stays_short or self.unusable or self.on_hand < 0
+        return bool(worth_saying or self.is_new or self.stands_still or self.carried is not None)
 
     @property
     def matters_tonight(self) -> bool:
@@ -130,10 +141,8 @@ class RoomDay:
 
 def rooms_that_draw(department: Department, cart: Place, day: date) -> list[RoomDay]:
     """The rooms that reach to this cart and have a list on `day`, in the order of the round."""
-    reach = routes(department).by_room
-    room_ids = {room for room, places in reach.items() if cart.pk in places}
     by_room: dict[Room, list[Case]] = defaultdict(list)
-    for case in listed_cases(department, day, room_ids):
+    for case in listed_cases(department, day, rooms_that_reach(cart)):
         by_room[case.room].append(case)
     return [
         RoomDay(

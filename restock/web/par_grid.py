@@ -1,12 +1,14 @@
 """The grid of a par sheet as HTML. Drawn here rather than by Django's widgets, each of which is a template of its own:
-for a storeroom's 250 lines that is most of a second."""
+for a storeroom's 250 lines that is most of a second. A sheet that nobody sent back yet is drawn from its lines alone,
+because making a form for each of them would take longer than drawing it."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from django.utils.html import format_html, format_html_join
+from django.forms import BaseModelFormSet
+from django.utils.html import escape
 from django.utils.safestring import SafeString
 from django.utils.translation import gettext as _
 
@@ -14,69 +16,104 @@ from inventory.models import Bin, Consumable, StockingLine
 
 from .setup_forms import ParRowForm
 
+FIELDS = ParRowForm.Meta.fields
+
 
 @dataclass(frozen=True)
 class GridRow:
-    """A row: the line it is about, what goes beside its name (its key, its faults), and a labelled cell per field."""
+    """A row: the line it is about, what goes beside its name (its key, its faults), and its labelled cells."""
 
     line: Consumable
     beside: SafeString
-    cells: list[tuple[str, SafeString]]
+    cells: SafeString
 
 
-def grid_rows(forms: Iterable[ParRowForm], bins: Iterable[Bin]) -> Iterator[GridRow]:
-    """One row for each form, with the names that the formset reads back."""
-    labels = {"par": _("Par"), "floor": _("Floor"), "capacity": _("Bin holds")}
-    bin_options = [("", "-"), *((str(one.pk), one.code) for one in bins)]
+@dataclass(frozen=True)
+class _Row:
+    """One row as it is shown. was: what each field held when the page was made. faults: of a field, or of all ("")."""
+
+    prefix: str
+    line: StockingLine
+    shown: dict[str, str]
+    was: dict[str, str]
+    off: bool = False
+    faults: dict[str, str] = field(default_factory=dict)
+
+
+def grid_rows(sheet: BaseModelFormSet, bins: Iterable[Bin]) -> Iterator[GridRow]:
+    """One row for each line of the sheet, with the names that the formset reads back."""
+    figures = {"par": _("Par"), "floor": _("Floor"), "capacity": _("Bin holds")}
     ways = {StockingLine.Tracking.LOT: _("lot"), StockingLine.Tracking.EARLIEST_DATE: _("earliest only")}
-    drawn: dict[tuple[str, str], SafeString] = {}
-    for form in forms:
-        line = form.instance.consumable
-        cells = [(words, _figure(form, name, f"{line.label}: {words}")) for name, words in labels.items()]
-        for name, words, offered in (("bin", _("Bin"), bin_options), ("tracking", _("Dates"), ways.items())):
-            chosen = _text(form[name].value())
-            if (name, chosen) not in drawn:
-                drawn[name, chosen] = _options(offered, chosen)
-            cells.append((words, _choice(form, name, drawn[name, chosen], f"{line.label}: {words}")))
-        cells.append((_("Off"), _tick(form, f"{line.label}: {_('Off')}")))
-        key = format_html('<input type="hidden" name="{}" value="{}">', form.add_prefix("id"), form.instance.pk)
-        yield GridRow(line, format_html("{}{}", key, form.non_field_errors() if form.is_bound else ""), cells)
+    choices = {
+        "bin": (_("Bin"), {"": "-"} | {str(one.pk): one.code for one in bins}),
+        "tracking": (_("Dates"), ways),
+    }
+    off = _("Off")
+    options: dict[tuple[str, str], str] = {}
+    for row in map(_typed, sheet) if sheet.is_bound else _stored(sheet):
+        label = escape(row.line.consumable.label)
+        cells = [_cell(words, _figure(row, name, f"{label}: {words}")) for name, words in figures.items()]
+        for name, (words, offered) in choices.items():
+            chosen = name, row.shown[name]
+            if chosen not in options:
+                options[chosen] = _options(offered, row.shown[name])
+            cells.append(_cell(words, _choice(row, name, options[chosen], f"{label}: {words}")))
+        cells.append(_cell(off, _tick(row, f"{label}: {off}")))
+        key = f'<input type="hidden" name="{row.prefix}-id" value="{row.line.pk}">{row.faults.get("", "")}'
+        yield GridRow(row.line.consumable, SafeString(key), SafeString("".join(cells)))
 
 
-def _figure(form: ParRowForm, name: str, label: str) -> SafeString:
-    return format_html(
-        '<input type="text" inputmode="numeric" autocomplete="off" size="5" name="{}" value="{}" aria-label="{}"{}>{}',
-        form.add_prefix(name),
-        _text(form[name].value()),
-        label,
-        *_faults(form, name),
+def _stored(sheet: BaseModelFormSet) -> Iterator[_Row]:
+    for n, line in enumerate(sheet.get_queryset()):
+        values = {name: _text(getattr(line, "bin_id" if name == "bin" else name)) for name in FIELDS}
+        yield _Row(sheet.add_prefix(n), line, values, values)
+
+
+def _typed(form: ParRowForm) -> _Row:
+    return _Row(
+        form.prefix,
+        form.instance,
+        {name: _text(form[name].value()) for name in FIELDS},
+        {name: form.data.get(form.add_initial_prefix(name), "") for name in FIELDS},
+        bool(form["off"].value()),
+        {name: str(errors) for name, errors in form.errors.items()} | {"": str(form.non_field_errors())},
     )
 
 
-def _options(offered: Iterable[tuple[str, str]], chosen: str) -> SafeString:
-    rows = ((key, SafeString(" selected") if key == chosen else "", words) for key, words in offered)
-    return format_html_join("", '<option value="{}"{}>{}</option>', rows)
+def _cell(words: str, drawn: str) -> str:
+    return f'<td data-label="{escape(words)}">{drawn}</td>'
 
 
-def _choice(form: ParRowForm, name: str, options: SafeString, label: str) -> SafeString:
-    select = '<select name="{}" aria-label="{}"{}>{}</select>{}'
-    invalid, rest = _faults(form, name)
-    return format_html(select, form.add_prefix(name), label, invalid, options, rest)
+def _figure(row: _Row, name: str, label: str) -> str:
+    return (
+        f'<input type="text" inputmode="numeric" autocomplete="off" size="5" name="{row.prefix}-{name}" '
+        f'value="{escape(row.shown[name])}" aria-label="{label}"{_invalid(row, name)}>{_rest(row, name)}'
+    )
 
 
-def _tick(form: ParRowForm, label: str) -> SafeString:
-    ticked = SafeString(" checked") if form["off"].value() else ""
-    return format_html('<input type="checkbox" name="{}" aria-label="{}"{}>', form.add_prefix("off"), label, ticked)
+def _options(offered: dict[str, str], chosen: str) -> str:
+    rows = ((key, " selected" if key == chosen else "", words) for key, words in offered.items())
+    return "".join(f'<option value="{key}"{selected}>{escape(words)}</option>' for key, selected, words in rows)
 
 
-def _faults(form: ParRowForm, name: str) -> tuple[SafeString | str, SafeString]:
-    """The mark of a faulty field; and what stands behind it: its value when the page was made, and its faults."""
-    initial = form.add_initial_prefix(name)
-    was = form.data.get(initial, "") if form.is_bound else _text(form[name].value())
-    hidden = format_html('<input type="hidden" name="{}" value="{}">', initial, was)
-    if not form.is_bound or name not in form.errors:
-        return "", hidden
-    return SafeString(' aria-invalid="true"'), format_html("{}{}", hidden, form.errors[name])
+def _choice(row: _Row, name: str, options: str, label: str) -> str:
+    select = f'<select name="{row.prefix}-{name}" aria-label="{label}"{_invalid(row, name)}>{options}</select>'
+    return f"{select}{_rest(row, name)}"
+
+
+def _tick(row: _Row, label: str) -> str:
+    ticked = " checked" if row.off else ""
+    return f'<input type="checkbox" name="{row.prefix}-off" aria-label="{label}"{ticked}>'
+
+
+def _invalid(row: _Row, name: str) -> str:
+    return ' aria-invalid="true"' if name in row.faults else ""
+
+
+def _rest(row: _Row, name: str) -> str:
+    """What stands behind a field: its value when the page was made, and its faults."""
+    was = f'<input type="hidden" name="initial-{row.prefix}-{name}" value="{escape(row.was[name])}">'
+    return f"{was}{row.faults.get(name, '')}"
 
 
 def _text(value: object) -> str:

@@ -59,6 +59,7 @@ def par_sheet(request: HttpRequest, place_id: int) -> HttpResponse:
     faulty = sum(bool(form.errors) for form in sheet) if sheet.is_bound else 0
     context = _context(place, NewParRowForm(place=place)) | {"sheet": sheet, "reason": reason, "faulty": faulty}
     context["rows"] = list(grid_rows(sheet, bins))
+    context["management_form"] = sheet.management_form  # a template that asks the sheet for it has all forms made
     return render(request, "setup/par_sheet.html", context, status=400 if faulty or reason.errors else 200)
 
 
