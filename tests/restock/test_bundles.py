@@ -3,12 +3,16 @@
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from openpyxl import load_workbook
 
 from inventory import bundles, ledger
+from inventory.importing.problems import SheetRefused
 from inventory.models import BundlePiece, Movement
+from restock.bundle_sheets import MAKE_UP, apply_make_up_sheet, write_make_up_sheet
 from restock.bundles import to_make_up
 from restock.case_log import Opened, log_case
 from restock.models import Plan, PlanLine, UsageRecord
+from restock.workbook.forms import read_form
 from tests.factories import CartFactory, CaseFactory, ConsumableFactory, LotFactory, StockingLineFactory
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
@@ -124,3 +128,27 @@ def test_bundle_that_is_logged_is_used_once_and_its_pieces_not_again(
     assert [(m.consumable, m.lot) for m in used] == [(bundle, made.lot)]
     assert (storeroom.on_hand(cannula), storeroom.on_hand(strip)) == (3, 6)
     assert not ledger.differences()
+
+
+def test_sheet_of_bundles_that_comes_back_is_recorded_once_or_refused_whole(
+    tmp_path, department, storeroom, bundle, cannula, strip, hold, technician
+):
+    hold(storeroom, cannula, 5)
+    hold(storeroom, strip, 10)
+    path = tmp_path / "bundles.xlsx"
+    path.write_bytes(write_make_up_sheet(department, to_make_up(department, on=TODAY), on=TODAY, at=NOON))
+    book = load_workbook(path)
+    heading = next(row for row in book.active.iter_rows() if "Made up" in [cell.value for cell in row])
+    made = book.active.cell(heading[0].row + 1, [cell.value for cell in heading].index("Made up") + 1)
+
+    def bring_back(bundles_made):
+        made.value = bundles_made
+        book.save(path)
+        filled = read_form(MAKE_UP, path, department=department)
+        return apply_make_up_sheet(filled, department=department, by=technician, at=NOON)
+
+    with pytest.raises(SheetRefused) as refusal:
+        bring_back(6)
+    assert "IV catheter: 6 needed, 5 usable, 1 missing" in str(refusal.value.problems[0])
+    assert [bring_back(4), bring_back(4)] == ["4 bundles made up.", "0 bundles made up."]
+    assert storeroom.on_hand(bundle) == 4

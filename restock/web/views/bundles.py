@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.db.models import F
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
@@ -15,12 +16,15 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from inventory import ledger
 from inventory.bundles import make_up, pieces_in, take_apart, take_back
 from inventory.models import Assembly, Holding, Lot
-from restock.bundles import to_make_up
+from restock.bundle_sheets import MAKE_UP, apply_make_up_sheet, write_make_up_sheet
+from restock.bundles import ToMakeUp, to_make_up
+from restock.models import Plan
 
 from ..access import allows
 from ..acting_forms import UndoForm
 from ..bundle_forms import MakeUpForm, TakeApartForm
 from ..current import current_department, current_plan, today
+from ..sheet_back import BackPage, bring_back, paper_of, sheet_response
 
 ASSEMBLIES_SHOWN = 15
 
@@ -29,8 +33,6 @@ ASSEMBLIES_SHOWN = 15
 def bundles(request: HttpRequest) -> HttpResponse:
     """What to make up for tonight, the bundles on hand, and what was made up lately."""
     department, day = current_department(request), today(request)
-    plan = current_plan(request)
-    upcoming = plan if plan and plan.for_date > day else None
     assemblies = Assembly.objects.filter(bundle__department=department).select_related("place", "bundle", "lot", "by")
     shown = list(assemblies.prefetch_related("movements__reversal")[:ASSEMBLIES_SHOWN])
     held = Holding.objects.filter(
@@ -40,8 +42,8 @@ def bundles(request: HttpRequest) -> HttpResponse:
         lot__in=assemblies.order_by().values("lot"),
     )
     context = {
-        "plan": upcoming,
-        "rows": [(row, uuid4().hex) for row in to_make_up(department, on=day, plan=upcoming)],
+        "plan": _plan_ahead(request),
+        "rows": [(row, uuid4().hex) for row in _rows(request)],
         "held": held.select_related("place", "consumable", "lot").order_by(
             F("lot__expires_on").asc(nulls_last=True), "place__walk_order", "consumable__code"
         ),
@@ -97,13 +99,13 @@ def bundle_lot(request: HttpRequest, lot_id: int) -> HttpResponse:
             messages.success(request, said % words)
         return redirect("bundle-lot", lot_id=lot.pk)
     inside = pieces_in(lot)
-    held = Holding.objects.filter(lot=lot, place__role__in=["cart", "storeroom"], quantity__gt=0)
+    on_places = Holding.objects.filter(lot=lot, place__role__in=["cart", "storeroom"], quantity__gt=0)
+    held = list(on_places.select_related("place").order_by("place__walk_order", "place__code"))
     context = {
         "lot": lot,
         "inside": inside,
-        "held": [
-            (one, uuid4().hex) for one in held.select_related("place").order_by("place__walk_order", "place__code")
-        ],
+        "on_hand": sum(one.quantity for one in held),
+        "held": [(one, uuid4().hex) for one in held],
         "form": form,
         "has_ended": lot.expires_on is not None and lot.expires_on < today(request),
         "lacks_dates": any(one.lot is None or one.lot.expires_on is None for one in inside),
@@ -125,3 +127,36 @@ def take_assembly_back(request: HttpRequest, assembly_id: int) -> HttpResponse:
         else:
             messages.success(request, _("Taken back: %(what)s.") % {"what": assembly})
     return redirect("bundles")
+
+
+@require_safe
+def make_up_sheet(request: HttpRequest) -> HttpResponse:
+    """What to make up as a workbook. `?paper=letter` sets it for US Letter."""
+    department, day = current_department(request), today(request)
+    workbook = write_make_up_sheet(department, _rows(request), on=day, at=timezone.now(), paper=paper_of(request))
+    return sheet_response(workbook, f"bundles {day}")
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def make_up_sheet_back(request: HttpRequest) -> HttpResponse:
+    """A filled-in sheet of bundles comes back."""
+    page = BackPage(
+        heading=_("Bring a sheet of bundles back"),
+        lead=_("What stands in the column Made up is recorded. The same file twice changes nothing."),
+        back_url=reverse("bundles"),
+        back_label=_("Bundles"),
+    )
+    department = current_department(request)
+    return bring_back(
+        request, MAKE_UP, lambda filled, by, at: apply_make_up_sheet(filled, department=department, by=by, at=at), page
+    )
+
+
+def _plan_ahead(request: HttpRequest) -> Plan | None:
+    """The plan for a day that is still to come."""
+    plan = current_plan(request)
+    return plan if plan and plan.for_date > today(request) else None
+
+
+def _rows(request: HttpRequest) -> list[ToMakeUp]:
+    return to_make_up(current_department(request), on=today(request), plan=_plan_ahead(request))
