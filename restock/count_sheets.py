@@ -7,7 +7,8 @@ from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.utils import dateformat
-from django.utils.translation import ngettext
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop, ngettext
 
 from inventory.count_rounds import NotCounted, stage
 from inventory.importing.problems import Problem, SheetRefused
@@ -22,29 +23,48 @@ MOST_COUNTED = 9999
 
 COUNT = Form(
     kind="count",
-    title="Count",
+    title=gettext_noop("Count"),
     printed=(
-        Column("Bin", 12, bold=True),
-        Column("Code", 9, identifies=True),
-        Column("Name", 46),
-        Column("Place", 28, identifies=True),
+        Column(gettext_noop("Bin"), 12, bold=True),
+        Column(gettext_noop("Code"), 9, identifies=True),
+        Column(gettext_noop("Name"), 46),
+        Column(gettext_noop("Place"), 28, identifies=True),
     ),
     asked=(
-        Asked("counted", "Counted", Whole(0, MOST_COUNTED), 10, hint="All pieces. 0 = looked, none.", needed=True),
-        Asked("again", "Counted again", Whole(0, MOST_COUNTED), 10, hint="A second look, by a colleague if you can."),
-        Asked("at", "At", Clock(), 9, hint="The time, such as 14:30. Needed where pieces may have moved since."),
+        Asked(
+            "counted",
+            gettext_noop("Counted"),
+            Whole(0, MOST_COUNTED),
+            10,
+            hint=gettext_noop("All pieces. 0 = looked, none."),
+            needed=True,
+        ),
+        Asked(
+            "again",
+            gettext_noop("Counted again"),
+            Whole(0, MOST_COUNTED),
+            10,
+            hint=gettext_noop("A second look, by a colleague if you can."),
+        ),
+        Asked(
+            "at",
+            gettext_noop("At"),
+            Clock(),
+            9,
+            hint=gettext_noop("The time, such as 14:30. Needed where pieces may have moved since."),
+        ),
     ),
-    how_to=(
+    how_to=gettext_noop(
         "Count all pieces in the drawer, opened packs too, without what lies on a trolley; write 0 where you looked "
         "and found none, nothing where you have not been. The record is not printed, so that nobody copies it. "
         "Where a line is moved or used before this sheet is brought back, write the time at which you counted."
     ),
     cautions=(
-        "Read the packs: set aside what is expired, recalled or damaged.",
-        "Counts are estimates between counts.",
-        "This does not replace the equipment check before use.",
+        gettext_noop("Read the packs: set aside what is expired, recalled or damaged."),
+        gettext_noop("Counts are estimates between counts."),
+        gettext_noop("This does not replace the equipment check before use."),
     ),
-)  # fmt: skip
+)
 
 
 def write_count_sheet(round: CountRound, *, at: datetime, paper: Paper = Paper.A4) -> bytes:
@@ -69,7 +89,7 @@ def write_count_sheet(round: CountRound, *, at: datetime, paper: Paper = Paper.A
         rows,
         department=round.department,
         about=f"round-{round.pk}",
-        lines=[f"{dateformat.format(round.for_date, 'l j F Y')}. {places}"],
+        lines=[f"{dateformat.format(round.for_date, _('l j F Y'))}. {places}"],
         made_at=at,
         paper=paper,
     )

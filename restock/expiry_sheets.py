@@ -8,7 +8,7 @@ from datetime import date, datetime
 from django.db import transaction
 from django.utils import dateformat
 from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
+from django.utils.translation import gettext_noop, ngettext
 
 from inventory import ledger
 from inventory.importing.loading import known
@@ -25,32 +25,50 @@ MOST_PIECES = 9999
 
 PULL = Form(
     kind="pull-list",
-    title="Pull list",
+    title=gettext_noop("Pull list"),
     printed=(
-        Column("Place", 18),
-        Column("Bin", 10, bold=True),
-        Column("Code", 9, identifies=True),
-        Column("Name", 36),
-        Column("Lot", 14, identifies=True),
-        Column("Use by", 12),
-        Column("On record", 10, align="right"),
+        Column(gettext_noop("Place"), 18),
+        Column(gettext_noop("Bin"), 10, bold=True),
+        Column(gettext_noop("Code"), 9, identifies=True),
+        Column(gettext_noop("Name"), 36),
+        Column(gettext_noop("Lot"), 14, identifies=True),
+        Column(gettext_noop("Use by"), 12),
+        Column(gettext_noop("On record"), 10, align="right"),
     ),
     asked=(
-        Asked("thrown_away", "Thrown away", Whole(0, MOST_PIECES), 10, hint="Pieces pulled and thrown away."),
-        Asked("carried", "Carried", Whole(0, MOST_PIECES), 9, hint="Pieces carried to a place that uses them in time."),
-        Asked("to", "To", Code(40), 12, hint="Code of that place."),
-        Asked("not_there", "Not there", Whole(0, MOST_PIECES), 10, hint="Looked for and not there. Count the line."),
+        Asked(
+            "thrown_away",
+            gettext_noop("Thrown away"),
+            Whole(0, MOST_PIECES),
+            10,
+            hint=gettext_noop("Pieces pulled and thrown away."),
+        ),
+        Asked(
+            "carried",
+            gettext_noop("Carried"),
+            Whole(0, MOST_PIECES),
+            9,
+            hint=gettext_noop("Pieces carried to a place that uses them in time."),
+        ),
+        Asked("to", gettext_noop("To"), Code(40), 12, hint=gettext_noop("Code of that place.")),
+        Asked(
+            "not_there",
+            gettext_noop("Not there"),
+            Whole(0, MOST_PIECES),
+            10,
+            hint=gettext_noop("Looked for and not there. Count the line."),
+        ),
     ),
-    how_to=(
+    how_to=gettext_noop(
         "Read the date on every pack. Write how many pieces were thrown away, carried elsewhere or not there; leave "
         "the row empty where you have not looked."
     ),
     cautions=(
-        "In date on a list is not proof: read the pack.",
-        "Do not use what is expired, recalled or damaged.",
-        "This does not replace the equipment check before use.",
+        gettext_noop("In date on a list is not proof: read the pack."),
+        gettext_noop("Do not use what is expired, recalled or damaged."),
+        gettext_noop("This does not replace the equipment check before use."),
     ),
-)  # fmt: skip
+)
 
 
 def write_pull_sheet(
@@ -65,7 +83,7 @@ def write_pull_sheet(
                 one.bin.code if one.bin else "",
                 one.consumable.code,
                 one.consumable.label,
-                one.lot.number if one.lot else "earliest date",
+                one.lot.number if one.lot else _("earliest date"),
                 one.expires_on,
                 one.pieces,
             ),
@@ -77,7 +95,7 @@ def write_pull_sheet(
         printed,
         department=department,
         about=f"pull-{on}",
-        lines=[dateformat.format(on, "l j F Y")],
+        lines=[dateformat.format(on, _("l j F Y"))],
         made_at=at,
         paper=paper,
     )

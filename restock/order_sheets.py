@@ -6,7 +6,8 @@ from datetime import date, datetime
 
 from django.db import transaction
 from django.utils import dateformat
-from django.utils.translation import ngettext
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop, ngettext
 
 from inventory.importing.problems import SheetRefused, quoted
 from inventory.importing.values import Date, Whole, YesNo
@@ -28,28 +29,46 @@ FIRST_DAY, LAST_DAY = date(2000, 1, 1), date(2099, 12, 31)
 
 REQUISITION = Form(
     kind="requisition",
-    title="Requisition",
+    title=gettext_noop("Requisition"),
     printed=(
-        Column("Code", 9, bold=True, identifies=True),
-        Column("Name", 38),
-        Column("Section", 12),
-        Column("Pieces a pack", 9, align="right"),
-        Column("Packs", 7, align="right", bold=True),
-        Column("Pieces", 8, align="right"),
-        Column("On record", 8, align="right"),
-        Column("Needed by", 11),
+        Column(gettext_noop("Code"), 9, bold=True, identifies=True),
+        Column(gettext_noop("Name"), 38),
+        Column(gettext_noop("Section"), 12),
+        Column(gettext_noop("Pieces a pack"), 9, align="right"),
+        Column(gettext_noop("Packs"), 7, align="right", bold=True),
+        Column(gettext_noop("Pieces"), 8, align="right"),
+        Column(gettext_noop("On record"), 8, align="right"),
+        Column(gettext_noop("Needed by"), 11),
     ),
     asked=(
-        Asked("packs", "Packs, if other", Whole(0, MOST_PACKS), 9, hint="Packs really ordered; 0 closes the line."),
-        Asked("expected_on", "Expected", Date(FIRST_DAY, LAST_DAY), 12, hint="The day on which it will come."),
-        Asked("back_ordered", "Back-order", YesNo(), 8, hint="yes where the supplier owes it."),
-        Asked("note", "Note", StockText(80), 24, hint="About the stock only."),
+        Asked(
+            "packs",
+            gettext_noop("Packs, if other"),
+            Whole(0, MOST_PACKS),
+            9,
+            hint=gettext_noop("Packs really ordered; 0 closes the line."),
+        ),
+        Asked(
+            "expected_on",
+            gettext_noop("Expected"),
+            Date(FIRST_DAY, LAST_DAY),
+            12,
+            hint=gettext_noop("The day on which it will come."),
+        ),
+        Asked(
+            "back_ordered", gettext_noop("Back-order"), YesNo(), 8, hint=gettext_noop("yes where the supplier owes it.")
+        ),
+        Asked("note", gettext_noop("Note"), StockText(80), 24, hint=gettext_noop("About the stock only.")),
     ),
-    how_to=(
+    how_to=gettext_noop(
         "For the buyer: write packs only where they change, the day on which a line will come, and yes where it is "
         "on back-order. Leave a row empty where nothing is known."
     ),
-    cautions=("Order by the catalogue's code; a stand-in of another size or connector needs a clinician's word.",),
+    cautions=(
+        gettext_noop(
+            "Order by the catalogue's code; a stand-in of another size or connector needs a clinician's word."
+        ),
+    ),
 )
 
 
@@ -72,12 +91,15 @@ def write_requisition(order: Order, *, at: datetime, paper: Paper = Paper.A4) ->
         )
         for one in standings(order.lines.all())
     ]
-    lines = [f"Order {order.number}, {order.storeroom.name}"]
+    lines = [_("Order %(number)s, %(name)s") % {"number": order.number, "name": order.storeroom.name}]
     if order.placed_at:
         placed_on = department.local_date(order.placed_at)
-        lines.append(f"Placed {dateformat.format(placed_on, 'l j F Y')} by {order.placed_by.get_username()}")
+        lines.append(
+            _("Placed %(format)s by %(username)s")
+            % {"format": dateformat.format(placed_on, "l j F Y"), "username": order.placed_by.get_username()}
+        )
     else:
-        lines.append("Not placed yet: a draft")
+        lines.append(_("Not placed yet: a draft"))
     return write_form(
         REQUISITION, rows, department=department, about=f"order-{order.pk}", lines=lines, made_at=at, paper=paper
     )
@@ -94,7 +116,7 @@ def apply_requisition(filled: Filled, *, order: Order, by, at: datetime) -> str:
     for answer in filled.answers:
         line = lines.get(answer.key)
         if line is None:
-            problems.append(answer.problem("packs", "a line that was taken off this order", "an empty row"))
+            problems.append(answer.problem("packs", _("a line that was taken off this order"), _("an empty row")))
             continue
         try:
             done += _apply(answer, line, by=by, at=at)
@@ -113,7 +135,7 @@ def _apply(answer: Answer, line: OrderLine, *, by, at: datetime) -> bool:
     packs, expected_on = answer["packs"], answer["expected_on"]
     if line.order.placed_at is None:
         if expected_on or answer["back_ordered"]:
-            raise OrderRefused("an empty cell until the order is placed")
+            raise OrderRefused(_("an empty cell until the order is placed"))
         return packs is not None and bool(set_packs(order=line.order, packs={line.pk: packs}))
     new = packs is not None and buyer_changes(line=line, packs=packs, by=by, at=at)
     if answer["back_ordered"]:
@@ -126,4 +148,4 @@ def _apply(answer: Answer, line: OrderLine, *, by, at: datetime) -> bool:
 
 
 def _found(answer: Answer, name: str) -> str:
-    return "a note" if name == "note" else quoted(str(answer[name]))
+    return _("a note") if name == "note" else quoted(str(answer[name]))

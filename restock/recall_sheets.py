@@ -8,7 +8,8 @@ from io import BytesIO
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
-from django.utils.translation import ngettext
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop, ngettext
 from openpyxl import Workbook
 
 from inventory import recalls
@@ -22,31 +23,40 @@ from .workbook.forms import Asked, Column, Filled, Form, Row, StockText, write_f
 from .workbook.layout import Heading, TableRow, put_table, put_title, set_up_page, set_widths, use_own_font
 
 MOST_PIECES = 99999
-DRILL = "A drill: put nothing out of use, send nothing back, destroy nothing. No stock is touched."
+DRILL = gettext_noop("A drill: put nothing out of use, send nothing back, destroy nothing. No stock is touched.")
 CAUTIONS = (
-    "Recalled pieces are not used: put them aside where nobody reaches for them.",
-    "Read the lot on every pack, in made-up bundles and under a seal too.",
+    gettext_noop("Recalled pieces are not used: put them aside where nobody reaches for them."),
+    gettext_noop("Read the lot on every pack, in made-up bundles and under a seal too."),
 )
 _SHOWN_LOTS = 30
 
 SWEEP = Form(
     kind="recall",
-    title="Recall sweep",
-    how_to="Look in every place. Write what you found, 0 where there was none: an empty row is no answer. What is "
-    "neither sent back nor destroyed stays put aside.",
+    title=gettext_noop("Recall sweep"),
+    how_to=gettext_noop(
+        "Look in every place. Write what you found, 0 where there was none: an empty row is no answer. What is "
+        "neither sent back nor destroyed stays put aside."
+    ),
     cautions=CAUTIONS,
     printed=(
-        Column("Place", 28, bold=True, identifies=True),
-        Column("Room", 9),
-        Column("Bin", 12),
-        Column("On record", 10, align="center"),
-        Column("Why asked", 26),
+        Column(gettext_noop("Place"), 28, bold=True, identifies=True),
+        Column(gettext_noop("Room"), 9),
+        Column(gettext_noop("Bin"), 12),
+        Column(gettext_noop("On record"), 10, align="center"),
+        Column(gettext_noop("Why asked"), 26),
     ),
     asked=(
-        Asked("found", "Found", Whole(0, MOST_PIECES), 9, hint="0 where there was none.", needed=True),
-        Asked("returned", "Sent back", Whole(0, MOST_PIECES), 10),
-        Asked("destroyed", "Destroyed", Whole(0, MOST_PIECES), 10),
-        Asked("note", "Remark", StockText(), 20),
+        Asked(
+            "found",
+            gettext_noop("Found"),
+            Whole(0, MOST_PIECES),
+            9,
+            hint=gettext_noop("0 where there was none."),
+            needed=True,
+        ),
+        Asked("returned", gettext_noop("Sent back"), Whole(0, MOST_PIECES), 10),
+        Asked("destroyed", gettext_noop("Destroyed"), Whole(0, MOST_PIECES), 10),
+        Asked("note", gettext_noop("Remark"), StockText(), 20),
     ),
 )
 
@@ -63,7 +73,7 @@ def sweep_sheet(
     recall = told.recall
     lines = [recall.consumable.label, _what(recall, lots)]
     lines += [recall.instruction] if recall.instruction else []
-    lines += [DRILL] if recall.drill else []
+    lines += [_(DRILL)] if recall.drill else []
     rows = []
     for one in told.places:
         asked = one.recall_place
@@ -103,12 +113,21 @@ def apply_sweep(recall: Recall) -> Callable[[Filled, object, datetime], str]:
             place = places.get(int(answer.key))
             if place is None:
                 problems.append(
-                    answer.problem("found", "a place that this recall does not ask", "the sheet as written")
+                    answer.problem("found", _("a place that this recall does not ask"), _("the sheet as written"))
                 )
                 continue
             if returned + destroyed > found:
-                gone = f"{returned} sent back and {destroyed} destroyed"
-                problems.append(answer.problem("found", f"{found}, with {gone}", "at least as many found"))
+                gone = _("%(returned)s sent back and %(destroyed)s destroyed") % {
+                    "returned": returned,
+                    "destroyed": destroyed,
+                }
+                problems.append(
+                    answer.problem(
+                        "found",
+                        _("%(found)s, with %(gone)s") % {"found": found, "gone": gone},
+                        _("at least as many found"),
+                    )
+                )
                 continue
             known = told.get(place.pk)
             if known and (known.found, known.returned, known.destroyed) == (found, returned, destroyed):
@@ -140,52 +159,58 @@ def report_workbook(told: recalls.Report, used: Iterable[UsedBefore], lots: Sequ
     places = workbook.active
     places.title = "Places"
     headings = [
-        Heading("Place", 28),
-        Heading("Why asked", 26),
-        Heading("On record", 10, "center"),
-        Heading("Found", 8, "center"),
-        Heading("Sent back", 10, "center"),
-        Heading("Destroyed", 10, "center"),
-        Heading("Put aside", 10, "center"),
-        Heading("Answered", 17),
-        Heading("By", 14),
-        Heading("Remark", 24),
+        Heading(gettext_noop("Place"), 28),
+        Heading(gettext_noop("Why asked"), 26),
+        Heading(gettext_noop("On record"), 10, "center"),
+        Heading(gettext_noop("Found"), 8, "center"),
+        Heading(gettext_noop("Sent back"), 10, "center"),
+        Heading(gettext_noop("Destroyed"), 10, "center"),
+        Heading(gettext_noop("Put aside"), 10, "center"),
+        Heading(gettext_noop("Answered"), 17),
+        Heading(gettext_noop("By"), 14),
+        Heading(gettext_noop("Remark"), 24),
     ]
     rows = []
     for one in told.places:
         answer, asked = one.answer, one.recall_place
-        said: list = [None, None, None, None, "no answer yet", None, None]
+        said: list = [None, None, None, None, _("no answer yet"), None, None]
         if answer:
             at = f"{answer.at.astimezone(zone):%Y-%m-%d %H:%M}"
             figures = [answer.found, answer.returned, answer.destroyed, answer.quarantined]
             said = [*figures, at, answer.by.get_username(), answer.note]
         rows.append(TableRow([asked.place.name, str(asked.get_why_display()), asked.recorded_pieces, *said]))
     sums = [told.recorded, told.found, told.returned, told.destroyed, told.quarantined]
-    rows.append(TableRow(["In all", None, *sums, None, None, None]))
+    rows.append(TableRow([_("In all"), None, *sums, None, None, None]))
     _put(places, recall, _summary(told, lots, zone), headings, rows)
 
-    before = workbook.create_sheet("Used before")
+    before = workbook.create_sheet(_("Used before"))
     headings = [
-        Heading("Day", 12, format="yyyy-mm-dd"),
-        Heading("Room", 10),
-        Heading("Place in the list", 10, "center"),
-        Heading("Case type", 34),
-        Heading("Lot", 18),
-        Heading("Line", 34),
-        Heading("Pieces", 8, "center"),
+        Heading(gettext_noop("Day"), 12, format="yyyy-mm-dd"),
+        Heading(gettext_noop("Room"), 10),
+        Heading(gettext_noop("Place in the list"), 10, "center"),
+        Heading(gettext_noop("Case type"), 34),
+        Heading(gettext_noop("Lot"), 18),
+        Heading(gettext_noop("Line"), 34),
+        Heading(gettext_noop("Pieces"), 8, "center"),
     ]
     rows = [
         TableRow([one.day, one.room, one.case_order, one.case_type, one.lot_number, one.line, one.pieces])
         for one in used
     ]
-    _put(before, recall, ["Slots for which pieces of these lots are on record as used; no person is."], headings, rows)
+    _put(
+        before, recall, [_("Slots for which pieces of these lots are on record as used; no person is.")], headings, rows
+    )
     written = BytesIO()
     workbook.save(written)
     return written.getvalue()
 
 
 def _put(sheet, recall: Recall, lines: Sequence[str], headings: Sequence[Heading], rows: Sequence[TableRow]) -> None:
-    title = f"Drill: {recall.notice}" if recall.drill else f"Recall: {recall.notice}"
+    title = (
+        _("Drill: %(notice)s") % {"notice": recall.notice}
+        if recall.drill
+        else _("Recall: %(notice)s") % {"notice": recall.notice}
+    )
     set_widths(sheet, [heading.width for heading in headings])
     put_table(sheet, put_title(sheet, title, lines, len(headings)) + 1, headings, rows)
     set_up_page(
@@ -195,32 +220,47 @@ def _put(sheet, recall: Recall, lines: Sequence[str], headings: Sequence[Heading
         one_page=False,
         left=recall.department.name,
         centre=title,
-        right=f"opened {recall.opened_at:%Y-%m-%d}",
-        caution=DRILL if recall.drill else CAUTIONS[0],
+        right=_("opened %(opened_at)s") % {"opened_at": f"{recall.opened_at:%Y-%m-%d}"},
+        caution=_(DRILL if recall.drill else CAUTIONS[0]),
     )
 
 
 def _what(recall: Recall, lots: Sequence[Lot]) -> str:
     numbers = ", ".join(lot.number for lot in lots[:_SHOWN_LOTS])
     if len(lots) > _SHOWN_LOTS:
-        numbers += f" and {len(lots) - _SHOWN_LOTS} more"
+        numbers += _(" and %(lots)s more") % {"lots": len(lots) - _SHOWN_LOTS}
     if recall.all_lots:
-        return "Every lot."
-    between = f"Lots from {recall.lot_from} to {recall.lot_to}. " if recall.lot_from else ""
-    return f"{between}On record here: {numbers or 'none'}."
+        return _("Every lot.")
+    here = _("On record here: %(lots)s.") % {"lots": numbers or _("none")}
+    if not recall.lot_from:
+        return here
+    between = _("Lots from %(lot_from)s to %(lot_to)s.") % {"lot_from": recall.lot_from, "lot_to": recall.lot_to}
+    return f"{between} {here}"
 
 
 def _summary(told: recalls.Report, lots: Sequence[Lot], zone: ZoneInfo) -> list[str]:
     recall = told.recall
     lines = [
         f"{recall.consumable.label}. {_what(recall, lots)} {recall.get_recall_class_display()}".strip(),
-        f"Opened {recall.opened_at.astimezone(zone):%Y-%m-%d %H:%M} by {recall.opened_by.get_username()}. "
-        f"{told.answered} of {len(told.places)} places answered, {told.nil} of them with none.",
+        _("Opened %(at)s by %(who)s. %(answered)s of %(places)s places answered, %(nil)s of them with none.")
+        % {
+            "at": f"{recall.opened_at.astimezone(zone):%Y-%m-%d %H:%M}",
+            "who": recall.opened_by.get_username(),
+            "answered": told.answered,
+            "places": len(told.places),
+            "nil": told.nil,
+        },
     ]
     if recall.closed_at:
-        how = "Withdrawn" if recall.withdrawn else "Closed"
-        signed = f"{recall.closed_at.astimezone(zone):%Y-%m-%d %H:%M} by {recall.closed_by.get_username()}"
+        how = _("Withdrawn") if recall.withdrawn else _("Closed")
+        signed = _("%(at)s by %(who)s") % {
+            "at": f"{recall.closed_at.astimezone(zone):%Y-%m-%d %H:%M}",
+            "who": recall.closed_by.get_username(),
+        }
         lines.append(f"{how} {signed}. {recall.closing_note}".strip())
     if told.answering_took is not None:
-        lines.append(f"From the first answer to the last: {told.answering_took.total_seconds() / 60:.1f} minutes.")
-    return [*lines, DRILL] if recall.drill else lines
+        lines.append(
+            _("From the first answer to the last: %(minutes)s minutes.")
+            % {"minutes": f"{told.answering_took.total_seconds() / 60:.1f}"}
+        )
+    return [*lines, _(DRILL)] if recall.drill else lines

@@ -6,10 +6,11 @@ from collections.abc import Callable
 from datetime import datetime
 
 from django.db import transaction
-from django.utils.translation import ngettext
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop, ngettext
 
 from inventory import seals
-from inventory.importing.problems import SheetRefused
+from inventory.importing.problems import NOTHING, SheetRefused
 from inventory.importing.values import Date, Whole, YesNo
 from inventory.models import Place
 
@@ -20,25 +21,29 @@ MOST_PIECES = 99999
 
 CHECK = Form(
     kind="seal-check",
-    title="Check of an opened cart",
-    how_to="One person checks every line: count it and read the earliest printed date. Of the pharmacy's lines say "
-    "only whether they are there. Then close the cart and write its new seal into the seal book.",
+    title=gettext_noop("Check of an opened cart"),
+    how_to=gettext_noop(
+        "One person checks every line: count it and read the earliest printed date. Of the pharmacy's lines say "
+        "only whether they are there. Then close the cart and write its new seal into the seal book."
+    ),
     cautions=(
-        "Read the pack: a date on paper is no proof.",
-        "No list declares a cart fit for use: the person who checked and signed answers for it.",
+        gettext_noop("Read the pack: a date on paper is no proof."),
+        gettext_noop("No list declares a cart fit for use: the person who checked and signed answers for it."),
     ),
     printed=(
-        Column("Drawer", 14, bold=True),
-        Column("Code", 9, identifies=True),
-        Column("Line", 44),
-        Column("Par", 6, align="center"),
-        Column("Ask", 16),
+        Column(gettext_noop("Drawer"), 14, bold=True),
+        Column(gettext_noop("Code"), 9, identifies=True),
+        Column(gettext_noop("Line"), 44),
+        Column(gettext_noop("Par"), 6, align="center"),
+        Column(gettext_noop("Ask"), 16),
     ),
     asked=(
-        Asked("counted", "Counted", Whole(0, MOST_PIECES), 9),
-        Asked("present", "There", YesNo(), 7, hint="For the pharmacy's lines."),
-        Asked("earliest", "Earliest date", Date(), 12, hint="As printed on the pack."),
-        Asked("undated", "No date", YesNo(), 8, hint="yes where no piece has a date printed."),
+        Asked("counted", gettext_noop("Counted"), Whole(0, MOST_PIECES), 9),
+        Asked("present", gettext_noop("There"), YesNo(), 7, hint=gettext_noop("For the pharmacy's lines.")),
+        Asked("earliest", gettext_noop("Earliest date"), Date(), 12, hint=gettext_noop("As printed on the pack.")),
+        Asked(
+            "undated", gettext_noop("No date"), YesNo(), 8, hint=gettext_noop("yes where no piece has a date printed.")
+        ),
     ),
 )
 
@@ -48,7 +53,7 @@ def check_sheet(place: Place, checks: list[seals.LineCheck], *, made_at: datetim
     rows = []
     for check in checks:
         line = check.line
-        ask = "there? and date" if check.presence_only else "count and date"
+        ask = _("there? and date") if check.presence_only else _("count and date")
         printed = (line.bin.code if line.bin else None, line.consumable.code, line.consumable.label, line.par, ask)
         rows.append(Row(key=str(line.pk), printed=printed))
     return write_form(
@@ -56,7 +61,10 @@ def check_sheet(place: Place, checks: list[seals.LineCheck], *, made_at: datetim
         rows,
         department=place.department,
         about=f"cart-{place.pk}",
-        lines=[place.name, "Checked by: ____________________   New seal: ____________   Earliest date: ____________"],
+        lines=[
+            place.name,
+            _("Checked by: ____________________   New seal: ____________   Earliest date: ____________"),
+        ],
         made_at=made_at,
         paper=paper,
     )
@@ -75,13 +83,15 @@ def apply_check(place: Place) -> Callable[[Filled, object, datetime], str]:
             seen = answer["present"] if pharmacy else answer["counted"]
             if line is None:
                 problems.append(
-                    answer.problem("counted", "a line that this cart does not keep", "the sheet as written")
+                    answer.problem("counted", _("a line that this cart does not keep"), _("the sheet as written"))
                 )
             elif seen is None:
                 name = "present" if pharmacy else "counted"
-                problems.append(answer.problem(name, "nothing", "yes or no" if pharmacy else "0 where there is none"))
+                problems.append(
+                    answer.problem(name, NOTHING, _("yes or no") if pharmacy else _("0 where there is none"))
+                )
             elif seen and not answer["earliest"] and not answer["undated"]:
-                problems.append(answer.problem("earliest", "nothing", "the earliest date, or yes under No date"))
+                problems.append(answer.problem("earliest", NOTHING, _("the earliest date, or yes under No date")))
             if problems:
                 continue
             seals.check_line(

@@ -451,7 +451,7 @@ def test_a_row_of_no_lot_is_known_in_the_language_of_its_list(path, plan, cart, 
     make_pick(make_line(plan, cart, mask, allocated=2), storeroom, quantity=2)
     with override("es"):
         write_workbook(plan, path)
-    fill_in(path, [2, 4, 3], column="Recogidas", mark="Recogidas")
+    fill_in(path, [4, 3, 2], column="Recogidas", mark="Recogidas")
 
     confirm(path)
 

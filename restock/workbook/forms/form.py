@@ -1,6 +1,7 @@
-"""What a form asks: its columns, and how their cells are read. Titles are plain English, in every language of the site.
+"""What a form asks: its columns, and how their cells are read.
 
-They are what a sheet that comes back is known by, so they may not depend on who wrote it and who reads it.
+Titles and words are marked English: a sheet is written in the language of whoever takes it along, and its titles are
+known in every language of the site when it comes back.
 """
 
 from collections.abc import Mapping, Sequence
@@ -9,11 +10,13 @@ from datetime import date
 from typing import NamedTuple
 
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
 
 from inventory.importing.values import Barcode, Code, Text, Unfit, ValueType
 from inventory.models.notes import about_stock_only
 
-REFERENCE = "Reference"
+REFERENCE = gettext_noop("Reference")
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +27,7 @@ class StockText:
 
     @property
     def describes(self) -> str:
-        return f"a few words about stock, at most {self.longest} characters"
+        return _("a few words about stock, at most %(longest)s characters") % {"longest": self.longest}
 
     def read(self, cell: object) -> str:
         text = Text(self.longest).read(cell)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from django.utils.translation import gettext as _
 from openpyxl.utils import get_column_letter
 
 from inventory.importing.problems import NOT_SHOWN, NOTHING, Problem, SheetRefused, quoted
@@ -59,7 +60,7 @@ def read_form(form: Form, path: Path, *, department: Department, about: str | No
     says nothing. `about`: refuse a sheet about anything else. Raises SheetRefused with every problem of the file.
     """
     path = Path(path)
-    wanted = f"the sheet “{form.title}” as this tool wrote it, saved as .xlsx"
+    wanted = _("the sheet “%(value)s” as this tool wrote it, saved as .xlsx") % {"value": _(form.title)}
     check_is_workbook(path, wanted)
     problems: list[Problem] = []
     tables: list[tuple[str, list[_RawRow]]] = []
@@ -72,13 +73,13 @@ def read_form(form: Form, path: Path, *, department: Department, about: str | No
                 tables.append((sheet, rows))
     fingerprint = _judged(path.name, form, found, wanted, department=department, about=about)
     if len(tables) < fingerprint.sheets and not problems:
-        there = f"{len(tables)} of {fingerprint.sheets} sheets"
-        problems.append(Problem(path.name, there, "every sheet as it was written; delete rows rather than sheets"))
+        there = _("%(tables)s of %(sheets)s sheets") % {"tables": len(tables), "sheets": fingerprint.sheets}
+        problems.append(Problem(path.name, there, _("every sheet as it was written; delete rows rather than sheets")))
     seen: dict[str, _RawRow] = {}
     counted: Counter[str] = Counter()
     answers = [
         answer
-        for _, rows in tables
+        for _columns, rows in tables
         for row in rows
         if (answer := _answer(path.name, form, fingerprint, row, seen, counted, problems)) is not None
     ]
@@ -110,7 +111,7 @@ def _read_sheet(
             break
     if columns is None:
         return fingerprint, None, []
-    letters = {title: f"{get_column_letter(at + 1)}, {title}" for title, at in columns.items()}
+    letters = {title: f"{get_column_letter(at + 1)}, {_(title)}" for title, at in columns.items()}
     width = max(columns.values()) + 1
     rows = []
     for number, cells in numbered:
@@ -124,33 +125,50 @@ def _judged(
 ) -> Fingerprint:
     """The one fingerprint of a workbook that may be read here. Raises SheetRefused."""
     if not found:
-        raise SheetRefused(Problem(file, "no line “Evenfill sheet ...” above the table", wanted))
+        raise SheetRefused(Problem(file, _("no line “Evenfill sheet ...” above the table"), wanted))
     if len(found) > 1:
         raise SheetRefused(
-            Problem(file, "sheets of different workbooks in one", f"{wanted}; bring each back by itself")
+            Problem(
+                file,
+                _("sheets of different workbooks in one"),
+                _("%(wanted)s; bring each back by itself") % {"wanted": wanted},
+            )
         )
     fingerprint = next(iter(found))
-    of = f"a sheet {quoted(fingerprint.kind)} of department {quoted(fingerprint.department)}"
+    of = _("a sheet %(kind)s of department %(department)s") % {
+        "kind": quoted(fingerprint.kind),
+        "department": quoted(fingerprint.department),
+    }
     if fingerprint.kind != form.kind:
-        raise SheetRefused(Problem(file, of, f"{wanted}; bring this one back on its own page"))
+        raise SheetRefused(Problem(file, of, _("%(wanted)s; bring this one back on its own page") % {"wanted": wanted}))
     if fingerprint.format != FORMAT:
         raise SheetRefused(
-            Problem(file, f"a sheet of format {fingerprint.format}", f"one of format {FORMAT}: write it again")
+            Problem(
+                file,
+                _("a sheet of format %(format)s") % {"format": fingerprint.format},
+                _("one of format %(format)s: write it again") % {"format": FORMAT},
+            )
         )
     if fingerprint.department != department.code:
-        raise SheetRefused(Problem(file, of, f"one of department {quoted(department.code)}"))
+        raise SheetRefused(Problem(file, of, _("one of department %(code)s") % {"code": quoted(department.code)}))
     if not fingerprint.is_true:
         raise SheetRefused(
             Problem(
                 file,
                 quoted(str(fingerprint)),
-                "a sheet that was written here: this one is of another installation, or the line above its table "
-                "was changed",
+                _(
+                    "a sheet that was written here: this one is of another installation, or the line above its table "
+                    "was changed"
+                ),
             )
         )
     if about is not None and fingerprint.about != about:
         raise SheetRefused(
-            Problem(file, f"a sheet about {quoted(fingerprint.about)}", f"the one about {quoted(about)}")
+            Problem(
+                file,
+                _("a sheet about %(about)s") % {"about": quoted(fingerprint.about)},
+                _("the one about %(about)s") % {"about": quoted(about)},
+            )
         )
     return fingerprint
 
@@ -171,14 +189,18 @@ def _answer(
     key = fingerprint.key_of(reference) if isinstance(reference, str) else None
     if key is None:
         found = NOTHING if reference is None else shown(reference)
-        mend = "the reference that was printed in this row; a row added by hand cannot be recorded"
+        mend = _("the reference that was printed in this row; a row added by hand cannot be recorded")
         if reference is not None:
-            mend = "the reference that was printed in this row; it was changed, or the row is of another sheet"
+            mend = _("the reference that was printed in this row; it was changed, or the row is of another sheet")
         problems.append(row.problem(file, REFERENCE, found, mend))
         return None
     if not form.repeats and (first := seen.get(key)):
-        found = f"{quoted(reference)} again, after sheet {quoted(first.sheet)}, row {first.number}"
-        problems.append(row.problem(file, REFERENCE, found, "every reference once"))
+        found = _("%(reference)s again, after sheet %(sheet)s, row %(number)s") % {
+            "reference": quoted(reference),
+            "sheet": quoted(first.sheet),
+            "number": first.number,
+        }
+        problems.append(row.problem(file, REFERENCE, found, _("every reference once")))
         return None
     seen[key] = row
     if not filled:
@@ -191,8 +213,11 @@ def _answer(
                 file,
                 title,
                 NOTHING if row.cells[title] is None else shown(row.cells[title]),
-                f"what was printed beside the reference {reference}: part of the sheet was sorted or moved; sort "
-                "whole rows with every column, or write the sheet again and type the answers into it",
+                _(
+                    "what was printed beside the reference %(reference)s: part of the sheet was sorted or moved; "
+                    "sort whole rows with every column, or write the sheet again and type the answers into it"
+                )
+                % {"reference": reference},
             )
         )
         return None
@@ -213,10 +238,13 @@ def _answer(
 def _value(asked: Asked, cell: object) -> object:
     if cell is None:
         if asked.needed:
-            raise NotRead(NOTHING, f"{asked.kind.describes}, because other cells of this row are filled in")
+            raise NotRead(
+                NOTHING,
+                _("%(describes)s, because other cells of this row are filled in") % {"describes": asked.kind.describes},
+            )
         return None
     try:
-        return read_cell(asked.kind, cell, "{}" if asked.needed else "{}, or an empty cell")
+        return read_cell(asked.kind, cell, "{}" if asked.needed else _("{}, or an empty cell"))
     except NotRead as wrong:
         # Free text is never repeated: what was refused may have been about a person.
         if asked.is_text and not isinstance(asked.kind, Code):

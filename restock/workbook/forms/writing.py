@@ -6,6 +6,7 @@ from datetime import datetime
 from io import BytesIO
 from zoneinfo import ZoneInfo
 
+from django.utils.translation import gettext as _
 from openpyxl import Workbook
 from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
@@ -62,8 +63,8 @@ def write_form(
     workbook.remove(workbook.active)
     made = made_at.astimezone(ZoneInfo(department.time_zone))
     for name, of_sheet in by_sheet.items():
-        sheet = workbook.create_sheet(sheet_name(name or form.title, workbook.sheetnames))
-        title = f"{form.title}: {name}" if name else form.title
+        sheet = workbook.create_sheet(sheet_name(name or _(form.title), workbook.sheetnames))
+        title = f"{_(form.title)}: {name}" if name else _(form.title)
         _write_sheet(sheet, form, title, lines, of_sheet, fingerprint)
         headings = _headings(form)
         set_up_page(
@@ -73,10 +74,12 @@ def write_form(
             one_page=False,
             left=department.name,
             centre=title,
-            right=f"made {made:%Y-%m-%d %H:%M}",
-            caution=textwrap.shorten(" ".join(form.cautions), LONGEST_FOOTER, placeholder=" …").replace("&", "&&"),
+            right=_("made %(made)s") % {"made": f"{made:%Y-%m-%d %H:%M}"},
+            caution=textwrap.shorten(" ".join(map(_, form.cautions)), LONGEST_FOOTER, placeholder=" …").replace(
+                "&", "&&"
+            ),
         )
-    workbook.properties.title, workbook.properties.creator = form.title, "Evenfill"
+    workbook.properties.title, workbook.properties.creator = _(form.title), "Evenfill"
     written = BytesIO()
     workbook.save(written)
     return written.getvalue()
@@ -100,7 +103,7 @@ def _write_sheet(
 ) -> None:
     headings = _headings(form)
     set_widths(sheet, [heading.width for heading in headings])
-    above = [*lines, form.how_to, "Sort or filter whole rows only, and leave the column Reference alone."]
+    above = [*lines, _(form.how_to), _("Sort or filter whole rows only, and leave the column Reference alone.")]
     heading_row = put_title(sheet, title, above, len(headings)) + 1
     put_across(sheet, heading_row - 1, 1, len(headings), str(fingerprint), font=FAINT)
     put_table(sheet, heading_row, headings, [_table_row(form, row, fingerprint) for row in rows])
@@ -112,7 +115,7 @@ def _write_sheet(
             sheet.add_data_validation(checked)
     if form.cautions:
         below = heading_row + len(rows) + 2  # a row left free, so that sorting never takes the words for a row
-        put_across(sheet, below, 1, len(headings), " ".join(form.cautions))
+        put_across(sheet, below, 1, len(headings), " ".join(map(_, form.cautions)))
 
 
 def _table_row(form: Form, row: Row, fingerprint: Fingerprint) -> TableRow:
@@ -133,15 +136,16 @@ def _validation(asked: Asked) -> DataValidation:
             first, last = (f"DATE({day.year},{day.month},{day.day})" for day in (kind.earliest, kind.latest))
             checked = DataValidation("date", operator="between", formula1=first, formula2=last)
         case YesNo():
-            checked = DataValidation("list", formula1='"yes,no"')
+            checked = DataValidation("list", formula1=f'"{_("yes")},{_("no")}"')
         case Choice():
             checked = DataValidation("list", formula1=f'"{",".join(kind.choices)}"')
         case _:
             longest = getattr(kind, "longest", LONGEST_HINT)
             checked = DataValidation("textLength", operator="lessThanOrEqual", formula1=str(longest))
     checked.allow_blank = checked.showErrorMessage = True
-    checked.errorTitle, checked.error = asked.title[:LONGEST_HINT_TITLE], f"Write {kind.describes}."[:LONGEST_HINT]
+    checked.errorTitle = _(asked.title)[:LONGEST_HINT_TITLE]
+    checked.error = (_("Write %(describes)s.") % {"describes": kind.describes})[:LONGEST_HINT]
     if asked.hint:
         checked.showInputMessage = True
-        checked.promptTitle, checked.prompt = asked.title[:LONGEST_HINT_TITLE], asked.hint[:LONGEST_HINT]
+        checked.promptTitle, checked.prompt = _(asked.title)[:LONGEST_HINT_TITLE], _(asked.hint)[:LONGEST_HINT]
     return checked
