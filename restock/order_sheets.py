@@ -95,8 +95,8 @@ def write_requisition(order: Order, *, at: datetime, paper: Paper = Paper.A4) ->
     if order.placed_at:
         placed_on = department.local_date(order.placed_at)
         lines.append(
-            _("Placed %(format)s by %(username)s")
-            % {"format": dateformat.format(placed_on, "l j F Y"), "username": order.placed_by.get_username()}
+            _("Placed %(day)s by %(who)s")
+            % {"day": dateformat.format(placed_on, "l j F Y"), "who": order.placed_by.get_username()}
         )
     else:
         lines.append(_("Not placed yet: a draft"))

@@ -38,6 +38,7 @@ def order(storeroom, supervisor):
 
 def scan(page, code):
     """As a hand scanner does: it types where the hand left the cursor, and presses Enter."""
+    page.locator("[data-takes-scans]").wait_for()
     page.keyboard.insert_text(code)
     page.keyboard.press("Enter")
 
@@ -53,7 +54,7 @@ def test_twenty_scans_and_one_click_receive_twenty_packs(
     started = time.perf_counter()
     for number in range(PACKS):
         scan(page, f"01{item(number % LINES)}17330630" + f"10LOT{number % LINES}")
-    expect(page.get_by_text("20 packs scanned.")).to_be_visible()
+    expect(page.get_by_text("20 packs scanned.")).to_be_visible(timeout=40_000)
     axe()
     screenshot("scanned")
 
@@ -86,6 +87,20 @@ def test_scans_survive_a_reload_and_a_lost_network(page, live_server, sign_in, o
     page.reload()
     expect(page.get_by_text("2 packs scanned.")).to_be_visible()
     assert ArrivedPack.objects.count() == 2
+
+
+def test_click_that_is_quicker_than_the_last_scans_waits_for_them(page, live_server, sign_in, order, storeroom):
+    sign_in("technician")
+    page.goto(live_server.url + reverse("receive", args=[storeroom.pk]) + f"?order={order.pk}")
+    scan(page, f"01{item(0)}17330630" + "10A1")
+    expect(page.get_by_text("1 pack scanned.")).to_be_visible()
+    page.route("**/scan/", lambda route: (time.sleep(1), route.continue_()))
+    for number in range(3):
+        scan(page, f"01{item(number)}17330630" + "10A1")
+
+    page.get_by_role("button", name="on record").click()
+
+    expect(page.get_by_text("40 pieces are on record.")).to_be_visible(timeout=20_000)
 
 
 def test_wristband_never_leaves_the_device(page, live_server, sign_in, order, storeroom):

@@ -10,6 +10,7 @@ const list = document.getElementById("arrivals");
 const notSent = document.getElementById("not-sent");
 const waiting = [];
 let sending = false;
+let pressed = false; // the one click came before the last scan had arrived: it counts once all are there
 
 form.addEventListener("submit", (event) => {
   if (event.defaultPrevented) return;
@@ -21,6 +22,14 @@ form.addEventListener("submit", (event) => {
   waiting.push(body);
   sendAll();
 });
+
+list.addEventListener("submit", (event) => {
+  if (!waiting.length || !event.target.matches(".receive-click")) return;
+  event.preventDefault();
+  pressed = true;
+});
+
+form.dataset.takesScans = ""; // from here on no scan leaves the page
 
 window.addEventListener("beforeunload", (event) => {
   if (waiting.length) event.preventDefault();
@@ -40,6 +49,8 @@ async function sendAll() {
     tell(0);
   }
   sending = false;
+  if (pressed) list.querySelector(".receive-click")?.requestSubmit();
+  pressed = false;
 }
 
 async function send(body) {
