@@ -96,7 +96,7 @@ def write_requisition(order: Order, *, at: datetime, paper: Paper = Paper.A4) ->
         placed_on = department.local_date(order.placed_at)
         lines.append(
             _("Placed %(day)s by %(who)s")
-            % {"day": dateformat.format(placed_on, "l j F Y"), "who": order.placed_by.get_username()}
+            % {"day": dateformat.format(placed_on, _("l j F Y")), "who": order.placed_by.get_username()}
         )
     else:
         lines.append(_("Not placed yet: a draft"))
