@@ -32,6 +32,7 @@ AT_FIELD = {
     "service_routine_is_a_share": "service_routine",
     "never_out_weighs_at_least_one": "weight_never_out",
     "half_life_at_least_a_day": "half_life_days",
+    "short_dated_is_a_share": "short_dated_share",
     "costs_of_advice_not_negative": "handling_per_piece",
     "bundle_piece_unique": "piece",
     "bundle_holds_a_piece": "pieces_per_bundle",

@@ -5,11 +5,11 @@ from datetime import timedelta
 import pytest
 
 from inventory import orders
-from inventory.models import Owner
+from inventory.models import Order, Owner
 from inventory.orders import Wanted
-from restock import ordering
+from restock import jobs, ordering
 from restock.advising.order_reasons import cover_of
-from restock.models import OrderPolicy
+from restock.models import OrderPolicy, WorkRequest
 from restock.sentences import from_json
 from tests.factories import CaseTypeFactory, ConsumableFactory, PackagingFactory, StockingLineFactory
 
@@ -43,6 +43,23 @@ def test_an_order_holds_whole_packs_and_says_why(draft, tube):
         "4 owed to carts; about 3 a day are used, a delivery takes 2 to 4 days and orders go out every 7 days" in said
     )
     assert "19 of 20 times" in said
+
+
+def test_orders_asked_for_on_the_page_are_put_together_beside_it(three_a_day, department, supervisor, monkeypatch):
+    monkeypatch.setattr("django.utils.timezone.now", lambda: TONIGHT)
+    request = jobs.ask(department=department, kind=WorkRequest.Kind.ORDERS, by=supervisor, at=TONIGHT)
+    jobs.work_off(department)
+    request.refresh_from_db()
+    assert (request.state, request.why_not) == (WorkRequest.State.DONE, "")
+    made = Order.objects.get()
+    assert made.lines.count() == 1
+    ordering.place(made, by=supervisor, at=TONIGHT, today=TODAY)
+
+    again = jobs.ask(department=department, kind=WorkRequest.Kind.ORDERS, by=supervisor, at=TONIGHT)
+    jobs.work_off(department)
+    again.refresh_from_db()
+
+    assert (again.state, again.why_not) == (WorkRequest.State.FAILED, jobs.NO_ORDER)
 
 
 def test_what_was_just_ordered_is_not_proposed_again(draft, storeroom, supervisor):
