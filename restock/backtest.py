@@ -20,7 +20,7 @@ from .fits import Fitted
 from .fitting import find_day_effects
 from .forecast import Board, DayForecast, Frame, forecast_day, forecast_with, kinds_of_case, opened_by_rooms, read_frame
 from .forecasting import baselines, demand, scoring
-from .models import Policy
+from .models import policy_of
 from .replay import Evening, cases_of, read_log, replay, used_on
 from .setups import Slot
 from .usage import K_MAX
@@ -174,7 +174,7 @@ def backtest(
     Day effects are those found on the evenings before `first`. Use that was never logged is not put right for: it is
     missing from what the forecast is judged by, too.
     """
-    policy, _ = Policy.objects.get_or_create(department=department)
+    policy = policy_of(department)
     frame = read_frame(department)
     log = read_log(department, last)
     board, cases, judged = Board(frame), _PastCases(frame, Board(frame)), []

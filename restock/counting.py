@@ -21,7 +21,7 @@ from inventory.models import Bin, Count, CountRound, CountTask, Department, Move
 
 from .filling import on_trolley
 from .forecasting.count_order import CountWeights, Ranked, Record, choose, rank
-from .models import LineDrift, Policy
+from .models import LineDrift, Policy, policy_of
 
 RATE_DAYS = 30  # what moved in so many last days says how fast a line moves
 LOOK_BACK_DAYS = 365  # movements and counts that are older say nothing
@@ -188,10 +188,6 @@ def still_lines(place: Place, *, at: datetime) -> set[int]:
 def recount_of(policy: Policy) -> Recount:
     """When the department wants a second count."""
     return Recount(policy.recount_pieces, policy.recount_share)
-
-
-def policy_of(department: Department) -> Policy:
-    return Policy.objects.filter(department=department).first() or Policy(department=department)
 
 
 def last_counted(department: Department, pairs: set[tuple[int, int]], *, before: datetime) -> dict:

@@ -17,10 +17,10 @@ from inventory.models import Consumable, Department, Place
 from .advising.ahead import line_demand, look_ahead
 from .advising.dates import Dates, advise_dates, places_demand, short_dated
 from .advising.moves import Move, Walk
-from .advising.past import believe, policy_of
+from .advising.past import believe
 from .expiry import Dated
 from .forecast import Frame, read_frame
-from .models import Policy
+from .models import Policy, policy_of
 from .tallies import read_tallies
 
 

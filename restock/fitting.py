@@ -20,7 +20,7 @@ from .fits import NOTHING_FITTED, WEIGHT_FIELDS, Captured, Fitted
 from .forecast import Board, Frame, kinds_of_case, read_frame
 from .forecasting.day_effect import SIGMAS, fit_day_effect
 from .forecasting.usage import METHOD
-from .models import CaptureRate, DayEffect, Fit, Learning, LineWeights, Policy
+from .models import CaptureRate, DayEffect, Fit, Learning, LineWeights, policy_of
 from .replay import Log, read_log, replay
 from .room_days import RoomDays
 from .setups import Line
@@ -77,7 +77,7 @@ def find_day_effects(department: Department, frame: Frame, log: Log, *, before: 
     used = {day: _used_by_cases(frame, log, day) for day in days}
     pieces = [sum(use[room].get(pk, 0) for use in used.values() for room in use) for pk in board.consumables]
     columns = np.flatnonzero(np.array(pieces) >= FEWEST_PIECES)
-    policy = Policy.objects.filter(department=department).first() or Policy(department=department)
+    policy = policy_of(department)
     evenings = replay(department, frame, log, first=days[0], last=days[-1], half_life_days=policy.half_life_days)
     remembered, fitted = [], NOTHING_FITTED
     for evening in evenings:

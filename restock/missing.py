@@ -12,7 +12,7 @@ import numpy as np
 from django.db.models import Q, Sum
 
 from .forecasting.demand import expected_shortfall, p_short
-from .models import Plan, PlanLine, Policy, Shortage
+from .models import Plan, PlanLine, Policy, Shortage, policy_of
 
 NOT_FOUND = Shortage.Cause.NOT_FOUND
 
@@ -28,7 +28,7 @@ def keep_shortages(plan: Plan, line_ids: Iterable[int]) -> None:
     lines = list(lines)
     if not lines:
         return
-    policy = Policy.objects.filter(department=plan.department_id).first() or Policy()
+    policy = policy_of(plan.department)
     for line in lines:
         _keep(line, policy)
 

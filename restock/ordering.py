@@ -16,7 +16,7 @@ from .advising.order_reasons import cover_of, why_ordered
 from .advising.storerooms import OrderProposal, advise_orders
 from .forecasting.lead_times import quantile_days
 from .lead_times import LIKELY, policies_of
-from .models import OrderPolicy, Policy
+from .models import OrderPolicy, policy_of
 from .sentences import Sentence
 
 
@@ -71,7 +71,7 @@ def pieces_per_pack(consumable: Consumable) -> int:
 
 def short_dated(department: Department) -> ShortDated:
     """When a pack is short-dated on arrival, by the department's policy."""
-    policy = Policy.objects.filter(department=department).first() or Policy(department=department)
+    policy = policy_of(department)
     return ShortDated(policy.short_dated_days, policy.short_dated_share)
 
 

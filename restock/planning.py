@@ -18,7 +18,7 @@ from .forecast import DayForecast, forecast_day, read_frame, read_known
 from .forecasting import demand
 from .forecasting.allocation import allocate
 from .forecasting.usage import METHOD
-from .models import Case, Learning, Pick, Plan, PlanLine, Policy, Shortage
+from .models import Case, Learning, Pick, Plan, PlanLine, Policy, Shortage, policy_of
 from .out_of_reach import out_of_reach
 from .reasons import why, why_short
 from .sentences import Sentence
@@ -113,7 +113,7 @@ def make_plan(*, department: Department, for_date: date, at: datetime, by=None) 
 
     A plan for the same day that was made before stays as it was; the newest counts, and who took a cart keeps it.
     """
-    policy, _ = Policy.objects.get_or_create(department=department)
+    policy = policy_of(department)
     learning = bring_forward(department=department, at=at)
     draft = draft_plan(department, for_date, policy=policy)
     plan = Plan.objects.create(

@@ -20,7 +20,7 @@ from inventory.models import Department
 
 from .emptying import emptying_records
 from .fits import NOTHING_FITTED, Fitted, read_fitted
-from .models import Case, CaseLog, Learning, OpenedTally, Policy, QuantityTally, SplitTally, Stratum, UsageRecord
+from .models import Case, CaseLog, Learning, OpenedTally, QuantityTally, SplitTally, Stratum, UsageRecord, policy_of
 from .setups import Line, Setups, Slot
 
 CASES_AT_A_TIME = 900  # SQLite admits 999 parameters where it was built long ago
@@ -35,7 +35,7 @@ def bring_forward(*, department: Department, at: datetime, rebuild: bool = False
     last one that was read (its number of records then differs). A case type corrected after its case was logged is
     only seen by a rebuild.
     """
-    policy, _ = Policy.objects.get_or_create(department=department)
+    policy = policy_of(department)
     learning = Learning.objects.select_for_update().filter(department=department).first()
     if learning and (rebuild or learning.half_life_days != policy.half_life_days or _missed_a_record(learning)):
         Stratum.objects.filter(department=department).delete()

@@ -26,6 +26,7 @@ from restock.forecast import (
 from restock.forecasting.convolution import plus
 from restock.forecasting.levels import service_target
 from restock.models import Case, Policy
+from restock.models import policy_of as policy_of  # the rest of the package asks for it here
 from restock.replay import Log
 from restock.setups import Slot
 from restock.tallies import Tallies
@@ -33,11 +34,6 @@ from restock.usage import Usage, learn_usage
 
 DAYS = 28  # operating days looked back unless the supervisor says otherwise: four weeks of every weekday's list
 UNBOUNDED = np.iinfo(np.int64).max  # the capacity of a bin whose size is not stated
-
-
-def policy_of(department: Department) -> Policy:
-    """The department's policy; the defaults, unsaved, where it never chose."""
-    return Policy.objects.filter(department=department).first() or Policy(department=department)
 
 
 def operating_days(log: Log, *, before: date, days: int) -> list[date]:

@@ -12,7 +12,7 @@ from .judgements import Judgement, LineDrift, RuleScore
 from .learning import Learning, OpenedTally, QuantityTally, SplitTally, Stratum
 from .ordering import OrderPolicy
 from .plans import Pick, Plan, PlanLine
-from .policy import Policy
+from .policy import Policy, policy_of
 from .quick_sign_in import QuickSignIn
 from .rounds import Claim, Filling
 from .setup_changes import SetupChange
@@ -62,4 +62,5 @@ __all__ = [
     "Technique",
     "UsageRecord",
     "WorkRequest",
+    "policy_of",
 ]

@@ -4,7 +4,7 @@ from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
 
-from inventory.models import Criticality
+from inventory.models import Criticality, Department
 
 
 class Policy(models.Model):
@@ -127,3 +127,8 @@ class Policy(models.Model):
     def weight(self, criticality: str) -> float:
         """Weight of one missing piece in the division of scarce stock."""
         return self.weight_never_out if criticality == Criticality.NEVER_OUT else 1.0
+
+
+def policy_of(department: Department) -> Policy:
+    """The department's policy; the defaults, unsaved, where it never chose."""
+    return Policy.objects.filter(department=department).first() or Policy(department=department)

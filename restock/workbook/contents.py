@@ -10,13 +10,12 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from inventory.models import Bin, Count, Packaging, Place, StockingLine
+from restock.ages import age_words
 from restock.missing import p_short_as_it_will_stand
 from restock.models import Pick, Plan, PlanLine, Shortage, Substitution
 from restock.out_of_reach import sentences
 from restock.reasons import may_run_short
 from restock.substitutions import active, by_wanted
-
-MINUTE, HOUR, DAY = 60, 3600, 86_400  # seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,15 +223,7 @@ def _latest_counts(plan: Plan, carts: list[Place]) -> dict[tuple[int, int], date
 
 
 def _age(counted_at: datetime | None, now: datetime) -> str:
-    """How old a count was, as a person says it."""
-    if counted_at is None:
-        return _("never")
-    seconds = (now - counted_at).total_seconds()
-    if seconds < HOUR:
-        return _("%(minutes)d min") % {"minutes": max(int(seconds // MINUTE), 1)}
-    if seconds < 2 * DAY:
-        return _("%(hours)d h") % {"hours": int(seconds // HOUR)}
-    return ngettext("%(days)d day", "%(days)d days", int(seconds // DAY)) % {"days": int(seconds // DAY)}
+    return _("never") if counted_at is None else age_words(now - counted_at)
 
 
 def _count_ages(counted_at: list[datetime | None], now: datetime) -> str:

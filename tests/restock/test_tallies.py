@@ -196,7 +196,7 @@ def test_a_new_half_life_starts_the_tallies_again(department, log):
     log(DAY, {ConsumableFactory(): 1})
     log(DAY + timedelta(days=10), {ConsumableFactory(): 1})
     bring_forward(department=department, at=night(10))
-    Policy.objects.filter(department=department).update(half_life_days=10)
+    Policy.objects.update_or_create(department=department, defaults={"half_life_days": 10})
 
     bring_forward(department=department, at=night(11))
 

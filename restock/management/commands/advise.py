@@ -9,7 +9,7 @@ from django.core.management.base import CommandError
 from django.utils import timezone
 
 from restock.advising.pars import ParAdvice, advise_pars
-from restock.advising.past import DAYS, policy_of
+from restock.advising.past import DAYS
 from restock.advising.policies import compare_policies
 from restock.advising.scarce import share_scarce
 from restock.advising.sizes import size_readiness
@@ -17,7 +17,7 @@ from restock.advising.storerooms import COVER_CHANCE, OrderProposal, advise_orde
 from restock.advising.tonight import advise_moves
 from restock.cover import keep_cover
 from restock.management.base import DepartmentCommand, day_argument, day_meant
-from restock.models import Policy
+from restock.models import Policy, policy_of
 from restock.par_advice import keep_advice
 from restock.planning import draft_plan
 from restock.tallies import bring_forward

@@ -8,7 +8,7 @@ from restock.explaining import explain
 from restock.forecast import read_frame
 from restock.forecasting import demand
 from restock.management.base import DepartmentCommand, day_argument, day_meant
-from restock.models import CaseType, Fit, Policy, SizeClass
+from restock.models import CaseType, Fit, SizeClass, policy_of
 from restock.planning import draft_plan
 from restock.reasons import pieces
 from restock.tallies import bring_forward
@@ -29,7 +29,7 @@ class Command(DepartmentCommand):
         department = self.department(department)
         day = day_meant(day, department)
         n = _line_number(read_frame(department).lines, place, code)
-        policy, _ = Policy.objects.get_or_create(department=department)
+        policy = policy_of(department)
         bring_forward(department=department, at=timezone.now())
         draft = draft_plan(department, day, policy=policy)
         explanation = explain(draft, n, policy=policy)

@@ -9,7 +9,7 @@ from django.utils import timezone
 from inventory.importing.loading import amount
 from restock.forecasting import demand
 from restock.management.base import DepartmentCommand, day_argument, day_meant, refuse_unwritable
-from restock.models import Policy
+from restock.models import policy_of
 from restock.planning import draft_plan
 from restock.tallies import bring_forward
 
@@ -33,7 +33,7 @@ class Command(DepartmentCommand):
         department = self.department(department)
         day = day_meant(day, department)
         refuse_unwritable(path)
-        policy, _ = Policy.objects.get_or_create(department=department)
+        policy = policy_of(department)
         bring_forward(department=department, at=timezone.now())
         draft = draft_plan(department, day, policy=policy)
         try:

@@ -11,7 +11,7 @@ from django.db.models import Count, Sum
 from django.utils import timezone
 
 from restock.management.base import DepartmentCommand, day_argument, day_meant, refuse_unwritable
-from restock.models import Policy, Shortage
+from restock.models import Shortage, policy_of
 from restock.out_of_reach import sentences
 from restock.planning import make_plan
 from restock.reasons import enough_for, how_many_short, may_run_short
@@ -67,7 +67,7 @@ class Command(DepartmentCommand):
             ) from None
 
     def _suppose(self, department, day, path: Path) -> None:
-        policy, _ = Policy.objects.get_or_create(department=department)
+        policy = policy_of(department)
         try:
             supposition = read_supposition(path, department, day)
         except NotSupposable as error:

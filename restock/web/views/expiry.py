@@ -19,7 +19,6 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from inventory import ledger
 from inventory.dates import check_date
 from inventory.models import BundlePiece, Count, Place, StockingLine
-from restock.advising.past import policy_of
 from restock.expiry import Dated, dated_pieces, find_dated, lines_by_earliest
 from restock.expiry_pulling import carry_to, not_there, pulled_since, take_back, throw_away
 from restock.expiry_sheets import PULL, apply_pull_sheet, write_pull_sheet

@@ -7,7 +7,7 @@ from django.views.decorators.http import require_safe
 
 from inventory.models import Count, StockingLine
 from restock.count_report import logged_shares
-from restock.models import PlanLine, Policy
+from restock.models import PlanLine, policy_of
 from restock.reasons import pieces, times_in
 
 from .. import line_story
@@ -25,7 +25,7 @@ def line(request: HttpRequest, line_id: int) -> HttpResponse:
         "plan__department", "place__room", "consumable__size_run", "shortage"
     ).prefetch_related("consumable__packagings")
     planned = get_object_or_404(lines, pk=line_id, plan__department=department)
-    policy = Policy.objects.filter(department=department).first() or Policy(department=department)
+    policy = policy_of(department)
     stocking = StockingLine.objects.filter(place=planned.place_id, consumable=planned.consumable_id)
     counts = Count.objects.filter(place=planned.place_id, consumable=planned.consumable_id)
     counted_at = counts.order_by("-at").values_list("at", flat=True).first()

@@ -5,8 +5,8 @@ from django.shortcuts import render
 from django.views.decorators.http import require_http_methods
 
 from inventory.models import StockingLine
-from restock.advising.past import policy_of
 from restock.forecast import listed_slots
+from restock.models import policy_of
 from restock.supposing import Answer, suppose
 
 from ..ages import day_words

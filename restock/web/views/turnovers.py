@@ -8,8 +8,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from inventory.models import Room
-from restock.advising.past import policy_of
-from restock.models import Case
+from restock.models import Case, policy_of
 from restock.tube_reminder import tube_reminders
 from restock.turnovers import Step, first_of_next_day, next_of, slots_of, turnover
 
