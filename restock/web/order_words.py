@@ -58,15 +58,15 @@ def _row(order: Order, lines: list[LineStanding], today: date) -> OrderRow:
 
 
 def expected_words(expected_on: date | None, *, late: bool) -> str:
-    """When something is expected: "Thu 27 Nov", "late, was expected Thu 27 Nov", "no day known"."""
+    """When something is expected: "Thu 27 Nov 2026", "late, was expected Thu 27 Nov 2026", "no day known"."""
     if expected_on is None:
         return _("no day known")
-    day = date_format(expected_on, "D j M")
+    day = date_format(expected_on, "D j M Y")
     return _("late, was expected %(day)s") % {"day": day} if late else day
 
 
 def coming_words(due: Coming) -> str:
-    """An open order in a few words: "20, Thu 27 Nov"."""
+    """An open order in a few words: "20, Thu 27 Nov 2026"."""
     words = _("%(pieces)d, %(when)s")
     return words % {"pieces": due.pieces, "when": expected_words(due.expected_on, late=due.late)}
 
