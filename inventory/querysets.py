@@ -3,7 +3,7 @@
 from datetime import date, timedelta
 
 from django.db import models
-from django.db.models import F, Q, Sum
+from django.db.models import Q, Sum
 from django.db.models.functions import Coalesce
 
 
@@ -58,6 +58,3 @@ class StockingLineQuerySet(models.QuerySet):
             .values("total")
         )
         return self.annotate(on_hand=Coalesce(models.Subquery(total), 0))
-
-    def below_par(self):
-        return self.with_on_hand().filter(on_hand__lt=F("par"))

@@ -28,11 +28,6 @@ ADULT_MM = {"female": (7.0, 8.0), "male": (7.5, 8.5), "": (7.0, 8.5)}  # seconda
 # doi:10.1136/bmjinnov-2015-000059).
 WEIGHT_AT_AGE = ((4.0, 0.0), (10.0, 1.0), (18.0, 5.0), (25.0, 6.0), (43.0, 12.0))
 
-# Supraglottic airway: upper end of each weight band in kg, size (Miller's Anesthesia). The makers'
-# bands lack published evidence (Avidan 2015).
-SUPRAGLOTTIC_BELOW_KG = ((5.0, "1"), (10.0, "1.5"), (20.0, "2"), (30.0, "2.5"))
-SUPRAGLOTTIC_LARGER = ("3", "4", "5")
-
 
 class AgeBounds(Protocol):
     """What a size class says about itself: ages in days (lower end in, upper end out, None is open)."""
@@ -182,18 +177,3 @@ def suction_catheter_fr(tube_mm: float, sizes_fr: Iterable[float]) -> float | No
     Source: medicalalgorithms.com. None where every size is too large.
     """
     return max((size for size in sizes_fr if size < 2 * tube_mm), default=None)
-
-
-def supraglottic_sizes(weight_kg: float) -> tuple[str, ...]:
-    """Supraglottic airway sizes for a weight; above 30 kg the choice of 3, 4 or 5 is the clinician's.
-
-    At the edge of two bands both sizes are named. Raises ValueError for a weight that is not positive.
-    """
-    if weight_kg <= 0:
-        raise ValueError("A weight is above zero.")
-    bands = [*SUPRAGLOTTIC_BELOW_KG, (float("inf"), SUPRAGLOTTIC_LARGER[0])]
-    place = next(place for place, (upper, _) in enumerate(bands) if weight_kg <= upper)
-    upper, size = bands[place]
-    if size == SUPRAGLOTTIC_LARGER[0]:
-        return SUPRAGLOTTIC_LARGER
-    return (size, bands[place + 1][1]) if weight_kg == upper else (size,)

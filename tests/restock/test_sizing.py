@@ -7,7 +7,6 @@ import pytest
 from restock.sizing import (
     size_class_for,
     suction_catheter_fr,
-    supraglottic_sizes,
     tracheal_tubes,
 )
 
@@ -135,22 +134,3 @@ def test_suction_catheter_is_the_largest_below_twice_the_tube(tube_mm, french):
 
 def test_no_suction_catheter_is_named_where_all_are_too_large():
     assert suction_catheter_fr(2.5, (6, 8)) is None
-
-
-@pytest.mark.parametrize(
-    ("weight_kg", "sizes"),
-    [
-        (4, ("1",)),
-        (5, ("1", "1.5")),
-        (8, ("1.5",)),
-        (15, ("2",)),
-        (20, ("2", "2.5")),
-        (25, ("2.5",)),
-        (30, ("2.5", "3")),
-        (31, ("3", "4", "5")),
-        (80, ("3", "4", "5")),
-    ],
-)
-def test_supraglottic_size_follows_the_weight_bands(weight_kg, sizes):
-    """Under 5, 5-10, 10-20, 20-30, over 30 kg for 1, 1.5, 2, 2.5, 3; 4 and 5 for adults: Miller's Anesthesia."""
-    assert supraglottic_sizes(weight_kg) == sizes

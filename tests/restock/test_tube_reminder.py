@@ -3,7 +3,7 @@
 import pytest
 
 from restock.models import Policy, SizeClass
-from restock.tube_reminder import tube_reminders
+from restock.tube_reminder import suction_reminder, tube_reminders
 
 CHILD = SizeClass(age_days_from=4 * 366, age_days_below=4 * 366 + 1)  # four years old, in days
 
@@ -21,3 +21,8 @@ def test_an_adult_has_cuffed_tubes_only():
     [reminder] = tube_reminders(SizeClass(age_days_from=16 * 366, sex="female"), Policy())
 
     assert reminder.likely[0] >= 6.0
+
+
+def test_suction_catheter_is_named_for_each_likely_tube():
+    """Below twice the inner diameter, as medicalalgorithms.com states the rule."""
+    assert suction_reminder(tube_reminders(CHILD, Policy(cuffed_tube="3.5"))) == [(4.5, 8), (5.0, 8)]

@@ -231,4 +231,5 @@ def test_card_reminds_of_tube_sizes_by_age_and_leaves_the_choice_to_the_clinicia
 
     assert "Cuffed: age in years / 4 + 3.5 mm" in shown
     assert "<strong>4.5</strong>" in shown
+    assert "8 Fr for 4.5 mm" in shown
     assert "the clinician decides" in shown

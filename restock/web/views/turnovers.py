@@ -9,7 +9,7 @@ from django.views.decorators.http import require_safe
 
 from inventory.models import Room
 from restock.models import Case, policy_of
-from restock.tube_reminder import tube_reminders
+from restock.tube_reminder import suction_reminder, tube_reminders
 from restock.turnovers import Step, first_of_next_day, next_of, slots_of, turnover
 
 from ..ages import day_words
@@ -50,6 +50,7 @@ def turnover_card(request: HttpRequest, room_id: int) -> HttpResponse:
     if case is not None:
         before = offered[: offered.index(case)]
         card = turnover(case, last=before[-1] if before else None, at=now)
+        tubes = tube_reminders(case.size_class, policy_of(department))
         context |= {
             "card": card,
             "when": "" if case.date == day else day_words(case.date, day),
@@ -57,6 +58,7 @@ def turnover_card(request: HttpRequest, room_id: int) -> HttpResponse:
             "add": len(card.lines(Step.ADD)),
             "put_away": len(card.lines(Step.PUT_AWAY)),
             "fresh": len(card.lines(Step.FRESH)),
-            "tubes": tube_reminders(case.size_class, policy_of(department)),
+            "tubes": tubes,
+            "suction": suction_reminder(tubes),
         }
     return render(request, "turnovers/card.html", context)
