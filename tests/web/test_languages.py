@@ -10,6 +10,7 @@ from django.urls import reverse
 from django.utils.translation import override
 
 from restock.models import PlanLine, Shortage
+from restock.reasons import enough_for, not_found
 from restock.sentences import from_json
 from tests.factories import UserFactory
 
@@ -74,9 +75,10 @@ def typed():
 @pytest.mark.parametrize("role", ["supervisor", "technician"])
 def test_every_page_speaks_spanish_and_keeps_its_figures_plain(client, evening, typed, role):
     line = evening(3)
-    people = UserFactory(username="person", groups=[role])
-    client.force_login(people)
-    known = typed() | SAME | {"person", role}
+    PlanLine.objects.update(reason=enough_for(0.04))
+    Shortage.objects.update(reason=not_found(2))
+    client.force_login(UserFactory(username="person", groups=[role]))
+    known = typed() | SAME | {"person", "technician"}
     left_english, broken, pages = {}, {}, 0
 
     for name, _, arguments in every_route():
@@ -105,7 +107,7 @@ def test_chosen_language_stays_with_the_device(client, technician, plan):
 
     assert answer.url == reverse("account")
     assert "Mi cuenta" in client.get(reverse("account")).text
-    client.logout()
+    client.post(reverse("sign-out"))
     assert '<html lang="es"' in client.get(reverse("sign-in")).text
 
 
