@@ -6,7 +6,8 @@ drawer they are on a trolley. A count of the drawer has to know, or it would mis
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 
 from django.db import transaction
@@ -53,11 +54,20 @@ def spread(pieces: int, picks: Sequence[Pick]) -> list[int]:
 
 @transaction.atomic
 def count_drawer(
-    *, plan: Plan | None, place: Place, consumable: Consumable, in_drawer: int, by, at: datetime, key: str
+    *,
+    plan: Plan | None,
+    place: Place,
+    consumable: Consumable,
+    in_drawer: int,
+    by,
+    at: datetime,
+    key: str,
+    by_lot: Mapping[int, int] | None = None,
 ) -> Count:
     """Record what a person counted in a drawer of a cart, before what they bring for `plan` is put in.
 
-    What was picked for it and is still on a trolley belongs to the cart's balance as well. Raises as ledger.count.
+    What was picked for it and is still on a trolley belongs to the cart's balance as well. by_lot: pieces in the drawer
+    of each lot (its primary key) where somebody read them; the rest is without a lot. Raises as ledger.count.
     """
     waiting = locked(
         Pick.objects.filter(
@@ -72,7 +82,13 @@ def count_drawer(
     known = Count.objects.filter(key=key).first()
     if known is not None and (known.place_id, known.consumable_id) == (place.pk, consumable.pk):
         return known
-    return ledger.count(place=place, consumable=consumable, counted=in_drawer + on_trolley, by=by, at=at, key=key)
+    if by_lot is not None:
+        by_lot = Counter(by_lot)
+        for pick in waiting:
+            if pick.lot_id:
+                by_lot[pick.lot_id] += pick.picked
+    counted = ledger.Counted(place=place, consumable=consumable, pieces=in_drawer + on_trolley, key=key, by_lot=by_lot)
+    return ledger.count_all([counted], by=by, at=at)[0]
 
 
 def on_trolley(*, place: Place, consumable: Consumable, day: date) -> int:

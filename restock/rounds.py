@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -159,7 +159,8 @@ class DrawerLine:
     """One line of a cart that gets pieces, stays short or has to be counted.
 
     picks: with what was picked of them. in_drawer: pieces recorded on the cart, without those on a trolley.
-    counted_at: the newest count of the line there.
+    counted_at: the newest count of the line there. lots: what is recorded there by lot, first to end first, without
+    those on a trolley.
     """
 
     line: PlanLine
@@ -168,6 +169,7 @@ class DrawerLine:
     filling: Filling | None
     in_drawer: int
     counted_at: datetime | None
+    lots: tuple[LotThere, ...] = ()
 
     @property
     def is_open(self) -> bool:
@@ -196,7 +198,7 @@ class DrawerLine:
 
 
 def drawers(plan: Plan, carts: Sequence[Place]) -> dict[int, list[DrawerLine]]:
-    """The lines of each cart (its primary key) that matter tonight, in the order of the hand: five queries."""
+    """The lines of each cart (its primary key) that matter tonight, in the order of the hand: six queries."""
     matters = Q(top_up__gt=0) | Q(on_hand__lt=0) | Q(picks__isnull=False)
     lines = plan.lines.filter(matters, place__in=carts).defer("pmf", "reason").distinct()
     lines = lines.select_related("consumable", "filling__by").prefetch_related("picks__lot", "picks__storeroom")
@@ -204,6 +206,13 @@ def drawers(plan: Plan, carts: Sequence[Place]) -> dict[int, list[DrawerLine]]:
     bins = {(stocking.place_id, stocking.consumable_id): stocking.bin for stocking in stocked}
     held = _by_line(Holding.objects.filter(place__in=carts), Sum("quantity"))
     counted_at = _by_line(Count.objects.filter(place__in=carts), Max("at"))
+
+    by_lot = defaultdict(list)
+    with_lot = Holding.objects.filter(
+        place__in=carts, lot__isnull=False, quantity__gt=0, consumable__in=lines.values("consumable")
+    )
+    for holding in with_lot.select_related("lot").order_by(F("lot__expires_on").asc(nulls_last=True), "pk"):
+        by_lot[holding.place_id, holding.consumable_id].append(holding)
 
     found: dict[int, list[DrawerLine]] = {cart.pk: [] for cart in carts}
     for line in lines:
@@ -219,11 +228,20 @@ def drawers(plan: Plan, carts: Sequence[Place]) -> dict[int, list[DrawerLine]]:
                 filling=filling,
                 in_drawer=held.get(where, 0) - on_trolley,
                 counted_at=counted_at.get(where),
+                lots=_lots_in_drawer(by_lot[where], picks if filling is None else ()),
             )
         )
     for of_cart in found.values():
         of_cart.sort(key=_drawer_order)
     return found
+
+
+def _lots_in_drawer(holdings: Iterable[Holding], on_trolley: Iterable[Pick]) -> tuple[LotThere, ...]:
+    brought = Counter()
+    for pick in on_trolley:
+        brought[pick.lot_id] += pick.picked if pick.confirmed_at else 0
+    lots = (LotThere(holding.lot, holding.quantity - brought[holding.lot_id]) for holding in holdings)
+    return tuple(there for there in lots if there.pieces > 0)
 
 
 def _by_line(rows: QuerySet, figure) -> dict:

@@ -385,6 +385,47 @@ class TestCart:
             signed_in.get(address("fill-cart", cart))
         )
 
+    @pytest.fixture
+    def two_lots(self, add_pick, cart, technician):
+        """A line with two pieces of lot A and three of lot B in its drawer."""
+        line = add_pick(name="Bougie", on_hand=5).plan_line
+        lots = [LotFactory(consumable=line.consumable, number=number) for number in "AB"]
+        for lot, pieces in zip(lots, (2, 3), strict=True):
+            ledger.receive(
+                place=cart, consumable=line.consumable, lot=lot, quantity=pieces, by=technician, at=timezone.now(),
+                key=f"in drawer {lot.number}",
+            )  # fmt: skip
+        return line, lots
+
+    def test_drawer_with_lots_is_corrected_lot_by_lot_and_shows_them(self, signed_in, two_lots, cart):
+        line, (first, second) = two_lots
+        where = reverse("count-here", args=[cart.pk, line.consumable_id])
+        told = {"counted": 4, "key": str(uuid.uuid4()), "row": line.pk, f"lot-{first.pk}": "1", f"lot-{second.pk}": "3"}
+
+        signed_in.post(where, told)
+
+        held = dict(Holding.objects.filter(place=cart, quantity__gt=0).values_list("lot", "quantity"))
+        assert held == {first.pk: 1, second.pk: 3}
+        assert "1 of lot A · 3 of lot B" in words(signed_in.get(address("fill-cart", cart)))
+
+    def test_lots_that_are_not_read_are_settled_by_the_total(self, signed_in, two_lots, cart):
+        line, (first, second) = two_lots
+
+        count(signed_in, cart, line.consumable, 4, str(uuid.uuid4()))
+
+        # Too few are missed from the lot that ends last; both end on the same day, so from the later one.
+        held = dict(Holding.objects.filter(place=cart, quantity__gt=0).values_list("lot", "quantity"))
+        assert held == {first.pk: 2, second.pk: 2}
+
+    def test_more_by_lot_than_in_all_is_refused_at_the_line(self, signed_in, two_lots, cart):
+        line, (first, _second) = two_lots
+        where = reverse("count-here", args=[cart.pk, line.consumable_id])
+
+        answer = signed_in.post(where, {"counted": 1, "key": str(uuid.uuid4()), "row": line.pk, f"lot-{first.pk}": "2"})
+
+        assert "counted by lot than in all" in words(answer)
+        assert not Count.objects.exists()
+
     def test_colleague_s_cart_says_whose_it_is_and_keeps_what_is_saved(
         self, signed_in, add_pick, plan, cart, colleague
     ):

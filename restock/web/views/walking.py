@@ -163,10 +163,10 @@ def count_here(request: HttpRequest, place_id: int, consumable_id: int) -> HttpR
     try:
         pieces, key = _needed(form, "counted"), f"count:{_sent_key(form)}"
         if place.role == Place.Role.CART:
-            count_drawer(plan=plan, in_drawer=pieces, key=key, **where)
+            count_drawer(plan=plan, in_drawer=pieces, key=key, by_lot=_lots_read(form, consumable), **where)
         else:
             ledger.count(counted=pieces, key=key, **where)
-    except (Unreadable, ledger.KeyReused) as problem:
+    except (Unreadable, ledger.Refused) as problem:
         troubles = {form.get("row", ""): _trouble(problem, form)}
     if place.role == Place.Role.CART:
         if troubles or request.htmx:
@@ -182,6 +182,14 @@ def _needed(form, name: str) -> int:
     if pieces is None:
         raise Unreadable(_("Not saved: type a number of pieces."))
     return pieces
+
+
+def _lots_read(form, consumable: Consumable) -> dict[int, int] | None:
+    """Pieces of each lot that somebody read in the drawer, those left empty as none; None where no lot was read."""
+    named = {key_in(name.removeprefix("lot-")): name for name in form if name.startswith("lot-")}
+    known = set(consumable.lots.filter(pk__in=named).values_list("pk", flat=True))
+    read = {lot: pieces_in(form, name) for lot, name in named.items() if lot in known}
+    return None if set(read.values()) <= {None} else {lot: pieces or 0 for lot, pieces in read.items()}
 
 
 def _sent_key(form) -> str:
