@@ -19,15 +19,26 @@ too, and what is counted where is this:
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from django.db.models import Sum
 
 from inventory.bundles import Lack
-from inventory.models import BundlePiece, Consumable, Department, Holding, Place, StockingLine
+from inventory.fefo import LotOnHand, choose_lots
+from inventory.models import BundlePiece, Consumable, Department, Holding, Lot, Place, StockingLine
 
 from .models import Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """Pieces of one lot to take for bundles; lot None for those whose lot nobody knows."""
+
+    piece: Consumable
+    lot: Lot | None
+    pieces: int
 
 
 @dataclass(frozen=True)
@@ -47,6 +58,7 @@ class ToMakeUp:
     possible: int
     contents: tuple[BundlePiece, ...]
     lacks: tuple[Lack, ...]
+    take: tuple[Take, ...]
 
     @property
     def to_make_up(self) -> int:
@@ -59,7 +71,7 @@ class ToMakeUp:
 
 
 def to_make_up(department: Department, *, on: date, plan: Plan | None = None) -> list[ToMakeUp]:
-    """Every bundle of every storeroom that keeps it or fills a cart that does, most missing first: six queries.
+    """Every bundle of every storeroom that keeps it or fills a cart that does, most missing first: seven queries.
 
     A cart's target is that of its line in `plan`; without one, or where the plan has no such line, its par.
     """
@@ -73,6 +85,7 @@ def to_make_up(department: Department, *, on: date, plan: Plan | None = None) ->
     pieces = {row.piece_id for rows in contents.values() for row in rows}
     held = _usable(department, bundles.keys() | pieces, on)
 
+    lots = _lots(stores, pieces, on)
     lacking, kept = _wanted(department, bundles, stores[0], held, plan)
     found = []
     for store in stores:
@@ -86,6 +99,11 @@ def to_make_up(department: Department, *, on: date, plan: Plan | None = None) ->
                 held.get((store.pk, pk), 0),
             )
             wanted = _missing(needed, par, usable)
+            possible = min(there[row.piece_id] // row.pieces_per_bundle for row in contents[pk])
+            number = min(wanted, possible)
+            take = (
+                one for row in contents[pk] for one in _take(row, number, lots.get((store.pk, row.piece_id), ()), on)
+            )
             lacks = (Lack(row.piece, wanted * row.pieces_per_bundle, there[row.piece_id]) for row in contents[pk])
             found.append(
                 ToMakeUp(
@@ -94,9 +112,10 @@ def to_make_up(department: Department, *, on: date, plan: Plan | None = None) ->
                     needed_tonight=needed,
                     kept=par,
                     usable=usable,
-                    possible=min(there[row.piece_id] // row.pieces_per_bundle for row in contents[pk]),
+                    possible=possible,
                     contents=tuple(contents[pk]),
                     lacks=tuple(lack for lack in lacks if lack.missing > 0),
+                    take=tuple(take),
                 )
             )
     return sorted(found, key=lambda one: (-one.to_make_up, one.place.walk_order, one.bundle.code))
@@ -111,6 +130,22 @@ def _usable(department: Department, consumables: set[int], on: date) -> dict[tup
     holdings = Holding.objects.filter(place__department=department, consumable__in=consumables).usable(on=on)
     rows = holdings.order_by().values_list("place", "consumable").annotate(pieces=Sum("quantity"))
     return {(place, consumable): max(pieces, 0) for place, consumable, pieces in rows}
+
+
+def _lots(stores: list[Place], pieces: set[int], on: date) -> dict[tuple[int, int], list[Holding]]:
+    """Usable balances of each (storeroom, piece), with their lots."""
+    found: dict[tuple[int, int], list[Holding]] = defaultdict(list)
+    held = Holding.objects.filter(place__in=stores, consumable__in=pieces, quantity__gt=0).usable(on=on)
+    for one in held.select_related("lot").order_by("pk"):
+        found[one.place_id, one.consumable_id].append(one)
+    return dict(found)
+
+
+def _take(row: BundlePiece, bundles: int, held: Sequence[Holding], on: date) -> list[Take]:
+    lots = {one.lot_id: one.lot for one in held}
+    shelf = [LotOnHand(one.lot_id, one.lot and one.lot.expires_on, one.quantity) for one in held]
+    choice = choose_lots(shelf, needed_pieces=bundles * row.pieces_per_bundle, on=on)
+    return [Take(row.piece, lots[lot_id], pieces) for lot_id, pieces in choice.taken]
 
 
 def _wanted(

@@ -20,16 +20,20 @@ from .routes import routes
 
 @dataclass(frozen=True)
 class Held:
-    """Pieces of a line that may be used, at one place, and when somebody last counted them there."""
+    """Pieces of a line that may be used, at one place, and when somebody last counted them there.
+
+    take_first: the lot of them that ends first; None where no date is on record.
+    """
 
     place: Place
     pieces: int
     counted_at: datetime | None
     is_here: bool
+    take_first: Lot | None = None
 
 
 def nearest(consumables: Iterable[Consumable], *, room: Room, at: datetime) -> dict[int, list[Held]]:
-    """For each consumable (its primary key) the places that hold it, nearest to the room first: three queries.
+    """For each consumable (its primary key) the places that hold it, nearest to the room first: six queries.
 
     Nearest is: in the room; in other rooms by the way round; shared carts, first those that serve the room;
     storerooms, first the one that fills the room's carts. Pieces out of date or set aside do not count.
@@ -43,13 +47,12 @@ def nearest(consumables: Iterable[Consumable], *, room: Room, at: datetime) -> d
         .prefetch_related("serves")
     }
     day = room.department.local_date(at)
-    held = (
-        Holding.objects.filter(place__in=places, consumable__in=wanted)
-        .usable(on=day)
-        .order_by()
-        .values_list("consumable_id", "place_id")
-        .annotate(pieces=Sum("quantity"))
-    )
+    usable = Holding.objects.filter(place__in=places, consumable__in=wanted).usable(on=day)
+    held = usable.order_by().values_list("consumable_id", "place_id").annotate(pieces=Sum("quantity"))
+    first: dict[tuple[int, int], Lot] = {}
+    dated = usable.filter(quantity__gt=0, lot__expires_on__isnull=False).select_related("lot")
+    for one in dated.order_by("lot__expires_on", "lot"):
+        first.setdefault((one.consumable_id, one.place_id), one.lot)
     counted = {
         (place, line): counted_at
         for place, line, counted_at in Count.objects.filter(place__in=places, consumable__in=wanted)
@@ -63,7 +66,8 @@ def nearest(consumables: Iterable[Consumable], *, room: Room, at: datetime) -> d
         if pieces > 0:
             place = places[place_id]
             since = counted.get((place_id, consumable_id))
-            found[consumable_id].append(Held(place, pieces, since, is_here=place.room_id == room.pk))
+            is_here, take_first = place.room_id == room.pk, first.get((consumable_id, place_id))
+            found[consumable_id].append(Held(place, pieces, since, is_here, take_first))
     for holders in found.values():
         holders.sort(key=lambda one: _distance(one.place, room, fills_room))
     return dict(found)

@@ -58,7 +58,7 @@ class RoomFactory(factory.django.DjangoModelFactory):
         model = Room
 
     department = factory.SubFactory(DepartmentFactory)
-    code = factory.Sequence("OR-{}".format)
+    code = factory.Sequence(lambda n: f"OR-{n + 100}")  # never that of a room which a test names itself
     name = factory.LazyAttribute(lambda room: f"Operating room {room.code}")
     walk_order = factory.Sequence(int)
 

@@ -97,6 +97,22 @@ def test_pieces_and_bundles_out_of_date_or_held_count_for_nothing(department, st
     assert (row.usable, row.possible) == (0, 0)
 
 
+def test_lots_to_take_are_those_that_end_first(department, storeroom, bundle, cannula, strip, hold):
+    soon, late = (LotFactory(consumable=cannula, expires_on=TODAY + timedelta(days=days)) for days in (5, 50))
+    hold(storeroom, cannula, 9, late)
+    hold(storeroom, cannula, 2, soon)
+    hold(storeroom, strip, 8)
+
+    [row] = to_make_up(department, on=TODAY)
+
+    assert row.at_most == 4
+    assert [(one.piece, one.lot, one.pieces) for one in row.take] == [
+        (strip, None, 8),
+        (cannula, soon, 2),
+        (cannula, late, 2),
+    ]
+
+
 def test_cart_that_names_no_storeroom_is_made_up_for_in_the_first(department, storeroom, bundle):
     StockingLineFactory(place=CartFactory(restocked_from=None), consumable=bundle, par=3)
 

@@ -1,4 +1,4 @@
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
@@ -90,3 +90,13 @@ class TestBorrowing:
 
         with pytest.raises(ledger.Refused, match="log the use"):
             borrow(source=storeroom, room=RoomFactory(), consumable=tube, quantity=1, by=clinician, at=NOON, key="k")
+
+
+def test_lot_that_ends_first_is_the_one_to_take(room, storeroom, tube, technician):
+    for number, days in (("LATE", 90), ("SOON", 9), ("GONE", -1)):
+        lot = LotFactory(consumable=tube, number=number, expires_on=NOON.date() + timedelta(days=days))
+        ledger.receive(place=storeroom, consumable=tube, quantity=2, lot=lot, by=technician, at=NOON, key=number)
+
+    [held] = nearest([tube], room=room, at=NOON)[tube.pk]
+
+    assert (held.pieces, held.take_first.number) == (4, "SOON")

@@ -135,7 +135,8 @@ def by_other_lots_of_a_stop(world):
 
 def by_need_it_now(world):
     held = nearest([world.line], room=world.room, at=NOON).get(world.line.pk, [])
-    return of_places({one.place.pk: one.pieces for one in held}), TODAY
+    first = Counter({(one.place.pk, one.take_first.pk): 1 for one in held if one.take_first})
+    return of_places({one.place.pk: one.pieces for one in held}) + first, TODAY
 
 
 def by_carrying(world):
@@ -164,7 +165,8 @@ def by_making_up(world):
 
 def by_what_to_make_up(world):
     [row] = to_make_up(world.department, on=TODAY)
-    return of_places({row.place.pk: row.possible * 2}), TODAY
+    lots = Counter({(row.place.pk, one.lot.pk): one.pieces for one in row.take})
+    return of_places({row.place.pk: row.possible * 2}) + lots, TODAY
 
 
 def by_the_turnover_card(world):

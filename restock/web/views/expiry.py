@@ -24,6 +24,7 @@ from restock.expiry_pulling import carry_to, not_there, pulled_since, take_back,
 from restock.expiry_sheets import PULL, apply_pull_sheet, write_pull_sheet
 from restock.expiry_waste import expected_waste
 from restock.filling import count_drawer
+from restock.models import policy_of
 
 from ..current import current_department, current_plan, today
 from ..expiry_forms import CARRIED, THROWN_AWAY, CountedForm, DateReadForm, PullForm, TakenBackForm

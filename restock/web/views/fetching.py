@@ -103,6 +103,7 @@ def _rows(lines: list[Consumable], room: Room) -> list[dict]:
                 "pieces": one.pieces,
                 "counted": counted_words(one.counted_at, now),
                 "here": one.is_here,
+                "take_first": one.take_first,
             }
             for one in held.get(line.pk, [])
         ]
