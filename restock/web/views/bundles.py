@@ -125,7 +125,8 @@ def take_assembly_back(request: HttpRequest, assembly_id: int) -> HttpResponse:
         except ledger.Refused as refusal:
             messages.error(request, str(refusal))
         else:
-            messages.success(request, _("Taken back: %(what)s.") % {"what": assembly})
+            words = {"bundles": assembly.bundles, "bundle": assembly.bundle.label}
+            messages.success(request, _("Taken back: %(bundles)d × %(bundle)s.") % words)
     return redirect("bundles")
 
 
