@@ -8,6 +8,7 @@ from datetime import date
 from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import Q
+from django.utils.translation import gettext as _
 from django.views.decorators.debug import sensitive_variables
 
 from .barcodes import GTIN_LENGTHS
@@ -133,12 +134,12 @@ def learn_pack(*, department: Department, item: str, consumable: Consumable, pie
     words for who asked, where the number is none or belongs to another line.
     """
     if not is_item_number(item):
-        raise ValidationError("This is no item number of GS1 or HIBC.")
+        raise ValidationError(_("This is no item number of GS1 or HIBC."))
     known = packaging_of(department, item)
     if known and (known.consumable_id, known.pieces_per_pack) == (consumable.pk, pieces_per_pack):
         return known
     if known:
-        raise ValidationError("This barcode already belongs to a pack. Correct it under Set-up, Packs and barcodes.")
+        raise ValidationError(_("This barcode already belongs to a pack. Correct it under Set-up, Packs and barcodes."))
     without = consumable.packagings.filter(department=department, pieces_per_pack=pieces_per_pack, barcode="")
     pack = without.first() or Packaging(department=department, consumable=consumable, pieces_per_pack=pieces_per_pack)
     pack.barcode = item

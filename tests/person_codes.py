@@ -19,6 +19,9 @@ PERSON_CODES = {
     "giver of care": "(8017)123456789012345675(8019)12",
     "behind an item": f"0112345678901231172701018018{RECIPIENT}",
     "behind a lot": f"011234567890123110LOT7\x1d7253{NAME}",
+    "behind an item, malformed": "01123456789012317250199913994471203",
+    "telephone before a damaged part": "]C18002447700900123\x1d17991399",
+    "glued to nothing known": f"0112345678901231ZZ8018{RECIPIENT}",
     "glued to a lot": f"011234567890123110LOT78018{RECIPIENT}",
     "glued to a serial number": f"011234567890123121S8018{RECIPIENT}",
     "separators spelt out": f"011234567890123110LOT7<GS>7256{NAME}",
@@ -39,6 +42,7 @@ PERSON_CODES = {
 }
 # What of them must be found nowhere afterwards.
 TRACES = (
+    "447700900123",
     RECIPIENT,
     NAME,
     "EO523201",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from django import forms
 from django.conf import settings
-from django.core.validators import MaxValueValidator, MinValueValidator
 from django.utils.translation import gettext_lazy as _
 
 from inventory.labelling import bin_labels, lot_labels
@@ -37,12 +36,16 @@ class LabelForm(forms.Form):
     right_mm = forms.FloatField(
         label=_("Shift right, mm"),
         required=False,
-        validators=[MinValueValidator(-FARTHEST_SHIFT_MM), MaxValueValidator(FARTHEST_SHIFT_MM)],
+        min_value=-FARTHEST_SHIFT_MM,
+        max_value=FARTHEST_SHIFT_MM,
+        widget=forms.NumberInput(attrs={"step": "0.1"}),
     )
     down_mm = forms.FloatField(
         label=_("Shift down, mm"),
         required=False,
-        validators=[MinValueValidator(-FARTHEST_SHIFT_MM), MaxValueValidator(FARTHEST_SHIFT_MM)],
+        min_value=-FARTHEST_SHIFT_MM,
+        max_value=FARTHEST_SHIFT_MM,
+        widget=forms.NumberInput(attrs={"step": "0.1"}),
     )
 
     def __init__(self, *args, department: Department, **kwargs) -> None:

@@ -7,7 +7,7 @@ import pypdfium2
 import pytest
 import zxingcpp
 
-from inventory.labels.codes import CodeKind
+from inventory.labels.codes import CodeKind, modules
 from inventory.labels.layout import EDGE_MM, Label, laid_out
 from inventory.labels.pdf import as_pdf, in_latin_1
 from inventory.labels.sheets import SHEETS, Sheet, read_sheets
@@ -42,6 +42,17 @@ def test_every_label_of_a_printed_sheet_leads_to_its_line(sheet, kind):
     read = {read_scan(code, today=NOON.date()).label for code in scanned(pdf)}
 
     assert read == {OwnLabel(f"ETT-CUFFED-{n}.0", f"CART-{n:02}", "D2") for n in range(sheet.per_page)}
+
+
+@pytest.mark.parametrize(("kind", "margin"), [(CodeKind.QR, 4), (CodeKind.DATAMATRIX, 1)])
+def test_code_keeps_the_light_margin_that_its_standard_asks_for(kind, margin):
+    """ISO/IEC 18004 asks for four modules around a QR code, ISO/IEC 16022 for one around a DataMatrix."""
+    code = modules("EVENFILL:BIN:A/B/C", kind)
+    columns = list(zip(*code, strict=True))
+
+    for edge in (code[:margin], code[-margin:], columns[:margin], columns[-margin:]):
+        assert not any(any(line) for line in edge)
+    assert any(any(line) for line in code)
 
 
 def test_datamatrix_is_a_gs1_one_and_says_so():

@@ -4,7 +4,7 @@
 const AIS = "8002|8007|8017|8018|8019|8030|725\\d|430[0-6]|430[89]|431[0-6]|431[89]";
 const BRACKETED = new RegExp(`[({[]\\s*(?:${AIS})\\s*[)}\\]]`);
 const IN_LINK = new RegExp(`[/?&;](?:${AIS})[/=]`);
-const ELEMENT = /(?:^|[\x1d\x1e|~^␝↔ ])(?:801[78]\d{8}|725\d[0-9A-Z%])/i;
+const ELEMENT = /(?:^|[\x1d\x1e|~^␝↔ ])(?:801[78]\d{8}|8002\d{7}|725\d[0-9A-Z%])/i;
 const AFTER_ITEM = /^01\d{14}(?:1[1-7]\d{6})*(?:801[78]\d{8}|725\d[0-9A-Z%])/i;
 const GLUED = /801[78]\d{14}/;
 const OTHER_FORMS = /^(?:\*?\+\/|(?:MSH|PID|PV1|NK1|FHS|BHS)\||[&=]#|='|[&=];|&\):|\{\s*"(?:resourceType|patient|mrn)"|BEGIN:VCARD|MECARD:|BIZCARD:|shc:\/|HC1:|@\s*\x1e?\s*(?:ANSI|AAMVA) |[PIACV][A-Z<][A-Z<]{3}[A-Z]+<<)/i;
