@@ -18,7 +18,7 @@ LONGEST_NUMBER = 40
 
 
 class NewOrderForm(forms.Form):
-    """For which storeroom, and whether the forecast says what."""
+    """For which storeroom an order is begun by hand."""
 
     storeroom = forms.ModelChoiceField(label=_("Storeroom"), queryset=Place.objects.none(), empty_label=None)
 
