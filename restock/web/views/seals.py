@@ -213,7 +213,8 @@ def choose_guidance(request: HttpRequest, place_id: int, guidance: str) -> HttpR
             for line in one.lines.all():
                 chosen.setdefault(line.item, set()).add(line.consumable_id)
     rows = [(item, chosen.get(item.code, set())) for item in ALL[guidance].items]
-    context = {"cart": place, "guidance": ALL[guidance], "rows": rows, "lines": list(lines.values())}
+    context = {"cart": place, "guidance": ALL[guidance], "rows": rows}
+    context["lines"] = [(line.pk, line.label) for line in lines.values()]  # each is named once for every row
     return render(request, "seals/choose_guidance.html", context)
 
 
