@@ -12,7 +12,7 @@ from inventory.models import Department
 from .models import Extra, Policy, SizeClass
 from .sizing import DAYS_PER_YEAR
 
-ROLES = ("clinician", "technician", "supervisor")
+ROLES = (gettext_noop("clinician"), gettext_noop("technician"), gettext_noop("supervisor"))
 
 # A starting point that a department edits, named in the language it begins in. Neonate to 27 days and adolescent from
 # 12 years are those of ICH E11 (2000, from memory); the bounds between, and adult sizes from 16 years, are common

@@ -77,4 +77,4 @@ def _cautions(one: Arrival, today: date):
 
 
 def _day(day: date) -> str:
-    return date_format(day, "j M Y")
+    return date_format(day, _("j M Y"))

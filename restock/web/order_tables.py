@@ -6,9 +6,8 @@ import django_tables2 as tables
 from django.urls import reverse
 from django.utils.formats import date_format
 from django.utils.html import format_html
-from django.utils.translation import gettext as say
+from django.utils.translation import gettext, ngettext
 from django.utils.translation import gettext_lazy as _
-from django.utils.translation import ngettext
 
 from inventory.models import Order
 from inventory.orders import State
@@ -63,7 +62,7 @@ class OrderTable(tables.Table):
 
     def render_who(self, record: Order) -> str:
         at, by = record.placed_at or record.made_at, record.placed_by or record.made_by
-        return f"{by}, {date_format(self.department.local_date(at), 'j M Y')}"
+        return f"{by}, {date_format(self.department.local_date(at), gettext('j M Y'))}"
 
 
 class OrderPolicyTable(tables.Table):
@@ -93,25 +92,29 @@ class OrderPolicyTable(tables.Table):
 
     def render_stated(self, record) -> str:
         first, last = record.lead_days - record.lead_spread_days, record.lead_days + record.lead_spread_days
-        return str(first) if first == last else say("%(first)d to %(last)d") % {"first": first, "last": last}
+        return str(first) if first == last else gettext("%(first)d to %(last)d") % {"first": first, "last": last}
 
     def render_learned(self, record) -> str:
         return lead_words(record.lead)
 
     def render_service(self, record) -> str:
-        return f"{record.service:g}" if record.service else say("as usual")
+        return f"{record.service:g}" if record.service else gettext("as usual")
 
 
 def lead_words(lead: LeadTime) -> str:
     """What is believed of a line's deliveries, and from how much: "2 to 6 days, from 3 of its orders"."""
     if lead.fixed:
-        return say("fixed as stated")
+        return gettext("fixed as stated")
     if not lead.all_lines:
-        return say("as stated: nothing ordered here has come yet")
+        return gettext("as stated: nothing ordered here has come yet")
     days = ngettext("%(n)d day", "%(n)d days", lead.high) % {"n": lead.high}
     if lead.low != lead.high:
-        days = say("%(low)d to %(high)d days") % {"low": lead.low, "high": lead.high}
+        days = gettext("%(low)d to %(high)d days") % {"low": lead.low, "high": lead.high}
     if not lead.own_lines:
-        return say("%(days)s, from %(all)d orders of lines alike") % {"days": days, "all": lead.all_lines}
+        return gettext("%(days)s, from %(all)d orders of lines alike") % {"days": days, "all": lead.all_lines}
     own = ngettext("%(n)d order of it", "%(n)d orders of it", lead.own_lines) % {"n": lead.own_lines}
-    return say("%(days)s, from %(own)s and %(all)d of all alike") % {"days": days, "own": own, "all": lead.all_lines}
+    return gettext("%(days)s, from %(own)s and %(all)d of all alike") % {
+        "days": days,
+        "own": own,
+        "all": lead.all_lines,
+    }

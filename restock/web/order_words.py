@@ -61,7 +61,7 @@ def expected_words(expected_on: date | None, *, late: bool) -> str:
     """When something is expected: "Thu 27 Nov 2026", "late, was expected Thu 27 Nov 2026", "no day known"."""
     if expected_on is None:
         return _("no day known")
-    day = date_format(expected_on, "D j M Y")
+    day = date_format(expected_on, _("D j M Y"))
     return _("late, was expected %(day)s") % {"day": day} if late else day
 
 

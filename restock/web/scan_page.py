@@ -30,7 +30,7 @@ class Whereabouts:
 def expiry_words(expires_on: date, today: date) -> str:
     """How long a pack may still be used, as a person counts."""
     days = (expires_on - today).days
-    printed = date_format(expires_on, "j F Y")
+    printed = date_format(expires_on, _("j F Y"))
     if days < 0:
         late = ngettext("%(days)d day ago", "%(days)d days ago", -days) % {"days": -days}
         return _("Expired %(late)s, on %(printed)s. Do not use it: take it out and keep it apart.") % {

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from django import forms
 from django.http import QueryDict
-from django.utils.translation import gettext as say
+from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Place
@@ -67,14 +67,14 @@ class LineForm(forms.Form):
         if seen not in told:
             return told
         if told[seen] in (None, ""):
-            self.add_error(seen, say("Say what you saw: 0 or no where there is none."))
+            self.add_error(seen, gettext("Say what you saw: 0 or no where there is none."))
         elif told[seen] in (0, "no"):
             if told.get("earliest"):
-                self.add_error("earliest", say("None is there, so there is no date to read."))
+                self.add_error("earliest", gettext("None is there, so there is no date to read."))
         elif told.get("earliest") and told.get("undated"):
-            self.add_error("undated", say("There is a date beside it: leave this empty."))
+            self.add_error("undated", gettext("There is a date beside it: leave this empty."))
         elif not told.get("earliest") and not told.get("undated") and "earliest" not in self.errors:
-            self.add_error("earliest", say("Read the earliest date, or say that none is printed."))
+            self.add_error("earliest", gettext("Read the earliest date, or say that none is printed."))
         return told
 
     @property

@@ -123,4 +123,4 @@ def act_words(action: ShortageAction) -> str:
 
 
 def short_day(day: date) -> str:
-    return date_format(day, "D j M")
+    return date_format(day, _("D j M"))

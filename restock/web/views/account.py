@@ -118,7 +118,7 @@ def account(request: HttpRequest) -> HttpResponse:
     context = {
         "form": form,
         "codes": QuickSignIn.objects.filter(user=request.user).first(),
-        "roles": [group.name for group in request.user.groups.order_by("name")],
+        "roles": [_(group.name) for group in request.user.groups.order_by("name")],
         "shared": workstations.is_shared(request),
         "months_log": _months_log(request),
     }
