@@ -13,8 +13,19 @@ from tests.factories import BinFactory, CaseFactory, ConsumableFactory, SetupSta
 PMF = [0.05, 0.15, 0.3, 0.3, 0.15, 0.05]
 
 
+@pytest.fixture(autouse=True)
+def evening_clock(monkeypatch):
+    """Whenever the tests run, the server's clock says that it is the evening of this day (UTC), and goes on from there.
+
+    What was done "this afternoon" then lies behind, and "tomorrow" is the day that the evening is for.
+    """
+    now = timezone.now
+    ahead = datetime.combine(now().date(), time(18), UTC) - now()
+    monkeypatch.setattr(timezone, "now", lambda: now() + ahead)
+
+
 @pytest.fixture
-def today(department):
+def today(department, evening_clock):
     return department.local_date(timezone.now())
 
 

@@ -10,14 +10,15 @@ from inventory.models import Consumable, Count, Department, StockingLine
 from restock.importing import ALL, KINDS
 from restock.models import Case, Extra, Import, SizeClass
 
-CATALOGUE = "code,name,section\nETT,Tracheal tube,airway\n"
+CATALOGUE = "code,name,section\nETT,Tracheal tube,airway\nKIT,Airway bundle,airway\n"
+BUNDLES = "bundle,piece,pieces_per_bundle\nKIT,ETT,1\n"
 PLACES = "place,kind,room,restocked_from\nMAIN,storeroom,,\nCART-1,room cart,OR-1,MAIN\n"
 STOCK = "place,code,par,on_hand\nCART-1,ETT,5,4\n"
 CASE_TYPES = "case_type,name\nCT01,Hernia\n"
 SETUPS = "case_type,code\nCT01,ETT\n"
 CASES = "date,room,case_type\n2026-03-04,OR-1,CT01\n"
 USAGE = "date,room,order,code,used\n2026-03-04,OR-1,1,ETT,1\n"
-SHEETS = dict(zip(KINDS, (CATALOGUE, PLACES, STOCK, CASE_TYPES, SETUPS, CASES, USAGE), strict=True))
+SHEETS = dict(zip(KINDS, (CATALOGUE, BUNDLES, PLACES, STOCK, CASE_TYPES, SETUPS, CASES, USAGE), strict=True))
 
 
 @pytest.fixture(autouse=True)
@@ -69,7 +70,7 @@ def test_one_faulty_sheet_keeps_all_out_and_every_fault_is_told(tmp_path, bring)
         run("load", ALL, path)
 
     text = str(refused.value)
-    assert "row 3, column “name”: found nothing" in text
+    assert "row 4, column “name”: found nothing" in text
     assert "expected the problems of catalogue to be mended first" in text
     assert text.endswith("Nothing was loaded.")
     assert "ETT" not in text  # the stock's code is not called unknown only because the catalogue is faulty
