@@ -10,10 +10,11 @@ from . import words
 from .gs1 import read_bracketed, read_elements, read_link
 from .hibc import is_primary, read_hibc
 from .labels import is_own_label, read_own_label
-from .people import begins_with_a_person, is_about_a_person
+from .people import begins_with_a_person, holds_a_glued_person, is_about_a_person
 from .scan import PersonCode, Scan, Unreadable
 
 MOST_CHARACTERS = 600
+SHORTEST_HIDDEN = 12  # of a code of a pack that a person's number can stand behind
 # ISO/IEC 15424: a bracket, the letter of the symbology and a modifier, which many scanners send first.
 _SYMBOLOGY = re.compile(r"\]([A-Za-z])([0-9A-Za-z])")
 _ELEMENT_STRINGS = {"]C1", "]e0", "]d2", "]Q3", "]J1"}
@@ -29,6 +30,27 @@ def looks_scanned(text: str) -> bool:
     Such a text belongs into no address, list or log: five digits in a row are enough to be somebody's.
     """
     return bool(_LOOKS_SCANNED.search(text.strip()))
+
+
+def holds_a_person(text: str) -> bool:
+    """Whether a text that was typed or scanned into any field is a code about a person.
+
+    Narrower than what a scan box refuses: a number, a lot or a seal may well begin with 725. Scanners send the
+    recipient's number with what follows, which tells such codes apart.
+    """
+    symbology = _SYMBOLOGY.match(text)
+    code = (text[symbology.end() :] if symbology else text).strip()
+    if is_about_a_person(code) or holds_a_glued_person(code):
+        return True
+    if len(code) < SHORTEST_HIDDEN or code.startswith("725"):
+        return False
+    try:
+        read_scan(text, today=date(2000, 1, 1))
+    except PersonCode:
+        return True
+    except Unreadable:
+        return False
+    return False
 
 
 def is_item_number(text: str) -> bool:
@@ -48,7 +70,8 @@ def read_scan(text: str, *, today: date) -> Scan:
     """
     text = text.strip("\r\n\t \x00")
     symbology = _SYMBOLOGY.match(text)
-    code = text[symbology.end() :] if symbology else text
+    # FNC1 in first position, which some scanners send as a separator.
+    code = (text[symbology.end() :] if symbology else text).lstrip("\x1d")
     if is_about_a_person(code):
         raise PersonCode
     if not code:

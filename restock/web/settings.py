@@ -70,6 +70,7 @@ MIDDLEWARE = [
     "django_htmx.middleware.HtmxMiddleware",
     "restock.web.workstations.SharedSessionMiddleware",
     "restock.web.access.AccessMiddleware",
+    "restock.web.wristbands.WristbandMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "axes.middleware.AxesMiddleware",
 ]
@@ -92,6 +93,8 @@ TEMPLATES = [
         },
     },
 ]
+
+FORM_RENDERER = "restock.web.wristbands.FormRenderer"
 
 # SQLite: the ledger must not lose a commit in a power cut (FULL), must not start a transaction that it cannot
 # finish (IMMEDIATE), and waits its turn. Connections stay open: opening one costs more than a write. The cache (64 MB)

@@ -11,7 +11,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from inventory import ledger
-from inventory.models import Packaging
+from inventory.models import Order, Packaging
 from inventory.scanning.labels import bin_label_text
 from tests.conftest import NOON
 from tests.factories import (
@@ -32,6 +32,8 @@ from .test_query_counts import queries
 
 # From the FDA's "UDI formats by issuing agency", v1.3, 2017, its date moved on.
 ITEM = "51022222233336"
+# Begin like a lot, a seal or a date; every scanner sends the recipient's number with them, which is told.
+NOT_TOLD_FROM_OTHER_TEXT = {"recipient, wrong length", "born and named without a recipient"}
 GTIN_OF_TEN = "10614141000019"  # indicator 1 before the item reference of 00614141000012, with its own check digit
 
 
@@ -223,6 +225,44 @@ class TestPrivacy:
         assert (
             found_in(shown + stored_everywhere() + caplog.text + str(client.cookies) + str(dict(client.session))) == []
         )
+
+    def test_is_refused_by_fields_that_take_no_scans(self, client, supervisor, stocked_cart, storeroom, caplog):
+        """A scanner types wherever the cursor stands. The fields come from the forms of four kinds of pages."""
+        stocked_cart.sealed = True
+        stocked_cart.save()
+        order = Order.objects.create(storeroom=storeroom, number="DRAFT-1", made_at=NOON, made_by=supervisor)
+        client.force_login(supervisor)
+        caplog.set_level(logging.DEBUG)
+        boxes = {
+            reverse("order-place", args=[order.pk]): {"number"},
+            reverse("seal-open", args=[stocked_cart.pk]): {"seal_off", "note"},
+            reverse("plan-evening"): {"for_date"},
+            reverse("sign-in"): {"username"},
+        }
+        shown = ""
+
+        for address, fields in boxes.items():
+            for form, code in PERSON_CODES.items():
+                if form in NOT_TOLD_FROM_OTHER_TEXT:
+                    continue
+                for field in fields:
+                    told = {"key": f"key-{form.replace(' ', '-')}"[:40], field: code, "password": "wrong"}
+                    answer = client.post(address, told, follow=True)
+                    assert "This code is about a person" in answer.text, (address, form)
+                    shown += answer.text + str(answer.redirect_chain)
+
+        assert found_in(shown + stored_everywhere() + caplog.text + str(dict(client.session))) == []
+
+    @pytest.mark.parametrize(("reason", "shown"), [("for MRN 4471203", False), ("torn " * 30, True)])
+    def test_note_refused_stands_there_again_only_without_a_number(self, client, supervisor, tube, reason, shown):
+        lot = LotFactory(consumable=tube)
+        client.force_login(supervisor)
+
+        answer = client.post(reverse("put-aside", args=[lot.pk]), {"key": "key-0001", "reason": reason})
+
+        assert answer.status_code == 400
+        assert "4471203" not in answer.text
+        assert ("torn torn" in answer.text) is shown
 
     @pytest.mark.parametrize("number", ["4471203", "MRN 4471203", "0912345678"])
     def test_number_that_may_be_somebodys_is_neither_repeated_nor_kept(self, client, boxes, supervisor, caplog, number):

@@ -10,7 +10,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from inventory.barcodes import check_digit
-from inventory.scanning import OwnLabel, PersonCode, Scan, Unreadable, is_item_number, looks_scanned, read_scan, words
+from inventory.scanning import (
+    OwnLabel,
+    PersonCode,
+    Scan,
+    Unreadable,
+    holds_a_person,
+    is_item_number,
+    looks_scanned,
+    read_scan,
+    words,
+)
 from inventory.scanning.hibc import check_character
 from inventory.scanning.labels import bin_label_text, lot_label_text
 from tests.person_codes import PERSON_CODES, TRACES
@@ -193,6 +203,17 @@ class TestOwnLabel:
     def test_of_another_make_is_refused(self, text):
         with pytest.raises(Unreadable, match="Print it again"):
             read_scan(text, today=TODAY)
+
+
+@pytest.mark.parametrize("text", ["7250", "72534", "7253", "7258A11", f"(01){ITEM}(10)LOT7", "", "4471203", "8018"])
+def test_numbers_of_lots_seals_and_orders_are_nobody(text):
+    assert not holds_a_person(text)
+
+
+def test_separator_that_a_scanner_sends_first_is_skipped():
+    assert read_scan(f"\x1d01{ITEM}10LOT7", today=TODAY).lot == "LOT7"
+    with pytest.raises(PersonCode):
+        read_scan(f"\x1d{PERSON_CODES['recipient']}", today=TODAY)
 
 
 @pytest.mark.parametrize("text", [*PERSON_CODES.values(), "4471203", ITEM, "+A99912345", "smith 12345"])

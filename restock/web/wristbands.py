@@ -1,0 +1,74 @@
+"""A code about a person, scanned into a field that takes no scans: the whole form is refused, and nothing is repeated.
+
+A hand scanner types wherever the cursor stands: an order's number, a seal's, a note, the name at the sign-in. Boxes
+that take scans refuse such codes themselves, in their own place on the page.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from django.contrib import messages
+from django.forms import BoundField
+from django.forms.renderers import DjangoTemplates
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import redirect
+from django.urls import reverse
+from django.utils.http import url_has_allowed_host_and_scheme
+from django.utils.translation import gettext as _
+from django_htmx.http import HttpResponseClientRefresh
+
+from inventory.models.notes import NUMBER
+from inventory.scanning import holds_a_person, words
+
+from .answers import CONFLICT, from_device
+
+SCAN_BOXES = frozenset({"scan", "q", "add"})
+
+
+class WristbandMiddleware:
+    """Stop a form that holds a code about a person before its view sees it."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        return self.get_response(request)
+
+    def process_view(self, request: HttpRequest, view, args, kwargs) -> HttpResponse | None:
+        if request.method != "POST" or not any(holds_a_person(text) for text in _typed(request)):
+            return None
+        if from_device(request):
+            return JsonResponse({"said": _(words.PERSON), "next": _same_page(request)}, status=CONFLICT)
+        messages.error(request, _(words.PERSON))
+        return HttpResponseClientRefresh() if request.htmx else redirect(_same_page(request))
+
+
+class FieldThatForgets(BoundField):
+    """A field that does not show again what was refused in it and may be somebody's number."""
+
+    def value(self) -> object:
+        value = super().value()
+        if isinstance(value, str) and self.form.is_bound and NUMBER.search(value) and self.errors:
+            return ""
+        return value
+
+
+class FormRenderer(DjangoTemplates):
+    """Django's own, with fields that forget."""
+
+    bound_field_class = FieldThatForgets
+
+
+def _typed(request: HttpRequest):
+    for name, texts in request.POST.lists():
+        if name not in SCAN_BOXES and "password" not in name:
+            yield from texts
+
+
+def _same_page(request: HttpRequest) -> str:
+    """The page that the form stands on."""
+    came_from = request.META.get("HTTP_REFERER", "")
+    if url_has_allowed_host_and_scheme(came_from, {request.get_host()}, require_https=request.is_secure()):
+        return came_from
+    return reverse("home")
