@@ -191,6 +191,22 @@ class TestShortages:
         assert line.place.on_hand(line.consumable) == 0
         assert "Taken back: 2 moved from Cart 2" in words(supervising.get(address))
 
+    def test_place_with_most_to_spare_is_chosen_with_as_many_pieces_as_it_spares(
+        self, supervising, add_shortage, add_line, technician
+    ):
+        line = add_shortage(name="Bougie").plan_line
+        for name, pieces in (("Cart 2", 2), ("Cart 3", 4)):
+            other = CartFactory(name=name, room=None)
+            add_line(line.consumable, place=other, q_service=1, q50=1)
+            ledger.receive(
+                place=other, consumable=line.consumable, quantity=pieces, by=technician, at=timezone.now(), key=name
+            )
+
+        page = supervising.get(reverse("shortage", args=[line.pk])).content.decode()
+
+        assert f'<option value="{other.pk}" selected>Cart 3: 3 to spare</option>' in page
+        assert re.search(r'name="pieces" value="(2|3)"', page)
+
     def test_refused_act_says_why_and_keeps_what_was_typed(self, supervising, add_shortage):
         line = add_shortage().plan_line
         form = {"kind": "par", "key": "form-key-1", "par": 3, "reason": "we ran out twice"}

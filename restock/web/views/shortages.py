@@ -173,7 +173,7 @@ def _forms(request: HttpRequest, line: PlanLine, spare, posted=None) -> dict[str
     short_by = line.shortage.short_by
     kind = posted and posted.get("kind")
     start = {
-        Kind.MOVED: {"pieces": min(short_by, spare[0].spare) if spare else None},
+        Kind.MOVED: {"source": spare[0].place.pk, "pieces": min(short_by, spare[0].spare)} if spare else {},
         Kind.PAR: {"par": max(line.q_service, line.par + 1)},
         Kind.ORDERED: {"pieces": short_by},
         Kind.ACCEPTED: {},
