@@ -8,12 +8,13 @@ from dataclasses import dataclass
 from math import floor
 
 import numpy as np
+from django.db.models import QuerySet
 
 from inventory.models import Consumable, Department, Section, SizeRun
 
 from .forecasting.size_runs import learn_split
 from .models import Case, SplitTally
-from .setups import Setups, Slot
+from .setups import Line, Setups, Slot
 
 MORE_OFTEN_THAN_NOT = 0.5
 
@@ -86,7 +87,9 @@ def setup_for(case: Case, setups: Setups | None = None) -> tuple[SetupSection, .
     lines = {line: [] for line in setups.room_lines_of(case.case_type_id)} | lines
     pieces = _consumables(case.department, lines, setups)
     runs = SizeRun.objects.in_bulk(pk for what, pk in lines if what == "run")
-    shares = _size_shares(case, setups, [pk for what, pk in lines if what == "run"])
+    splits = SplitTally.objects.filter(size_class=slot.size_class_id, consumable__size_run__in=runs)
+    taken = _taken(splits)
+    likely_sizes = {run: _likely_sizes([slot], setups, run, taken) for run in runs}
 
     by_section: dict[Section, list[SetupLine | SetupRun]] = defaultdict(list)
     for (what, pk), sources in lines.items():
@@ -96,8 +99,7 @@ def setup_for(case: Case, setups: Setups | None = None) -> tuple[SetupSection, .
                 by_section[Section(pieces[pk].section)].append(SetupLine(pieces[pk], expected))
             continue
         sizes = [pieces[size] for size in setups.sizes[pk]]
-        share, from_log = shares[pk]
-        likely = int(share.argmax())
+        ((likely,), (from_log,)) = likely_sizes[pk]
         by_section[Section(sizes[0].section)].append(
             SetupRun(
                 run=runs[pk],
@@ -105,7 +107,7 @@ def setup_for(case: Case, setups: Setups | None = None) -> tuple[SetupSection, .
                     SetupLine(size, expected if n == likely else 0, usual=n == likely) for n, size in enumerate(sizes)
                 ),
                 expected=expected,
-                from_log=from_log,
+                from_log=bool(from_log),
             )
         )
     return tuple(
@@ -117,6 +119,42 @@ def setup_for(case: Case, setups: Setups | None = None) -> tuple[SetupSection, .
         for section in Section
         if by_section[section]
     )
+
+
+def expected_pieces(department: Department) -> dict[tuple[int, int], list[tuple[int, int]]]:
+    """What `setup_for` expects of every kind of case that nobody booked extras for, without asking for each.
+
+    Keys are (case type, size class); values (consumable, pieces) in set-up order. All of them primary keys.
+    """
+    setups = Setups(department)
+    order = {section: number for number, section in enumerate(Section)}
+    lines = department.consumables.values_list("pk", "section", "code")
+    place = {pk: (order[Section(section)], code) for pk, section, code in lines}
+    taken = _taken(SplitTally.objects.filter(size_class__department=department))
+    expected = {}
+    runs: dict[int, list[tuple[Slot, int]]] = defaultdict(list)
+    for case_type_id, technique_id in department.case_types.values_list("pk", "technique"):
+        slots = [Slot(0, case_type_id, technique_id, size_class_id) for size_class_id in setups.size_classes]
+        expected |= {(case_type_id, slot.size_class_id): [] for slot in slots}
+        for what, pk in setups.case_lines:
+            # Most lines are the same for every size class, and asking is what costs.
+            of_one = None if (what, pk) in setups.sized else _expected((what, pk), slots[0], setups)
+            for slot in slots:
+                pieces = _expected((what, pk), slot, setups) if of_one is None else of_one
+                if pieces and what == "run":
+                    runs[pk].append((slot, pieces))
+                elif pieces and pk in place:
+                    expected[case_type_id, slot.size_class_id].append((place[pk], pk, pieces))
+    for run, asked in runs.items():
+        sizes = setups.sizes[run]
+        likely, _ = _likely_sizes([slot for slot, _ in asked], setups, run, taken)
+        for (slot, pieces), size in zip(asked, likely, strict=True):
+            expected[slot.case_type_id, slot.size_class_id].append((place[sizes[0]], sizes[size], pieces))
+    return {kind: [(pk, pieces) for _, pk, pieces in sorted(found)] for kind, found in expected.items()}
+
+
+def _expected(line: Line, slot: Slot, setups: Setups) -> int:
+    return sum(_usual_pieces(*source) for source in setups.stated(line, slot))
 
 
 def lines_of(sections: Iterable[SetupSection]) -> list[Consumable]:
@@ -142,30 +180,44 @@ def _usual_pieces(probability: float, quantity: float) -> int:
     return floor(quantity + 0.5) if probability >= MORE_OFTEN_THAN_NOT else 0
 
 
-def _size_shares(case: Case, setups: Setups, runs: list[int]) -> dict[int, tuple[np.ndarray, bool]]:
-    """For each run the share of each size for such a case, and whether logged pieces are in it.
+# Pieces that logged cases took, by (size class, case type, consumable), and by (size class, None, consumable) in all.
+Taken = dict[tuple[int, int | None, int], float]
+
+
+def _taken(splits: QuerySet[SplitTally]) -> Taken:
+    taken: Taken = defaultdict(float)
+    for size_class, case_type, consumable, pieces in splits.values_list(
+        "size_class", "case_type", "consumable", "pieces"
+    ):
+        taken[size_class, None, consumable] += pieces
+        taken[size_class, case_type, consumable] += pieces
+    return taken
+
+
+def _likely_sizes(slots: list[Slot], setups: Setups, run: int, taken: Taken) -> tuple[np.ndarray, np.ndarray]:
+    """For each slot which size of a run is the likely one, by its place in the run, and whether logged pieces say so.
 
     The department's rules first, then what cases of the size class took, then what this case type among them took:
     the forecast learns a split in the same steps, over all case types at once.
     """
-    sizes = [size for run in runs for size in setups.sizes[run]]
-    taken: dict[tuple[bool, int], float] = defaultdict(float)
-    splits = SplitTally.objects.filter(size_class=case.size_class_id, consumable__in=sizes)
-    for case_type_id, consumable_id, pieces in splits.values_list("case_type", "consumable", "pieces"):
-        taken[False, consumable_id] += pieces
-        taken[True, consumable_id] += pieces * (case_type_id == case.case_type_id)
+    sizes = setups.sizes[run]
+    stated = np.array([_stated_shares(slot, setups, sizes) for slot in slots])
+    of_class, of_type = (
+        np.array(
+            [[max(taken.get((slot.size_class_id, kind, size), 0.0), 0.0) for size in sizes] for slot, kind in asked]
+        )
+        for asked in ([(slot, None) for slot in slots], [(slot, slot.case_type_id) for slot in slots])
+    )
+    shares = learn_split(of_type, learn_split(of_class, stated))
+    return shares.argmax(axis=1), of_class.any(axis=1)
 
-    shares = {}
-    for run in runs:
-        of_run = setups.sizes[run]
-        stated = setups.sizing(case.size_class_id, of_run, {case.case_type_id: 1.0})
-        if stated is None:
-            par = np.array([setups.cart_par.get(size, 0) for size in of_run], dtype=float) + 1e-9
-            stated = par / par.sum()
-        of_class, of_type = (np.array([[max(taken[own, size], 0.0) for size in of_run]]) for own in (False, True))
-        learned = learn_split(of_type, learn_split(of_class, stated[None]))[0] if of_class.any() else stated
-        shares[run] = learned, bool(of_class.any())
-    return shares
+
+def _stated_shares(slot: Slot, setups: Setups, sizes: list[int]) -> np.ndarray:
+    stated = setups.sizing(slot.size_class_id, sizes, {slot.case_type_id: 1.0})
+    if stated is None:
+        par = np.array([setups.cart_par.get(size, 0) for size in sizes], dtype=float) + 1e-9
+        stated = par / par.sum()
+    return stated
 
 
 def _in_order(item: SetupLine | SetupRun) -> str:

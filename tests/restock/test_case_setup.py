@@ -1,7 +1,7 @@
 import pytest
 
 from inventory.models import Section
-from restock.case_setup import SetupRun, setup_for
+from restock.case_setup import SetupRun, expected_pieces, setup_for
 from restock.models import SplitTally
 from tests.factories import (
     CaseFactory,
@@ -111,3 +111,29 @@ def test_asks_as_often_for_sixty_lines_as_for_one(hernia, django_assert_num_quer
 
     with django_assert_num_queries(len(of_one)):
         setup_for(case)
+
+
+def test_all_kinds_of_case_at_once_are_expected_to_use_what_each_alone_is(hernia, tubes):
+    """Set-ups for a device to keep: the same pieces, in the same order, as the page of such a case shows."""
+    other, adult, infant = CaseTypeFactory(name="Hysteroscopy"), SizeClassFactory(), SizeClassFactory(code="infant")
+    for section in (Section.IV, Section.MACHINE):
+        line = ConsumableFactory(section=section)
+        SetupStandardFactory(case_type=hernia, consumable=line, quantity=2)
+        SetupStandardFactory(case_type=hernia, consumable=line, quantity=1, size_class=infant)
+    SetupStandardFactory(case_type=hernia, probability=0.2)
+    for kind in (hernia, other):
+        SetupStandardFactory(case_type=kind, consumable=None, size_run=tubes[0].size_run)
+    SetupStandardFactory(case_type=None, size_class=infant, consumable=tubes[0])
+    SplitTally.objects.create(size_class=infant, case_type=other, consumable=tubes[1], pieces=50)
+
+    at_once = expected_pieces(hernia.department)
+
+    for kind in (hernia, other):
+        for size in (adult, infant):
+            alone = [
+                (item.likely.consumable.pk if isinstance(item, SetupRun) else item.consumable.pk, item.expected)
+                for section in setup_for(CaseFactory(case_type=kind, size_class=size))
+                for item in section.items
+            ]
+            assert at_once[kind.pk, size.pk] == alone, (kind, size)
+    assert at_once[hernia.pk, infant.pk] != at_once[hernia.pk, adult.pk]
