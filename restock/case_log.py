@@ -12,7 +12,7 @@ from django.db.models import Max
 from django.utils.translation import gettext as _
 
 from inventory import ledger
-from inventory.models import Consumable, Count, Movement, Place, Room
+from inventory.models import Consumable, Count, Department, Movement, Place, Room
 
 from .models import Case, CaseLog, CaseType, Extra, SizeClass, UsageRecord
 from .routes import routes
@@ -184,8 +184,7 @@ def add_case(
 ) -> Case:
     """A slot for a case that was on no list, behind the others of its room. The same key again is the same slot."""
     room = Room.objects.select_for_update().get(pk=room.pk)
-    booking = f"{ADDED_PREFIX}{key}"
-    known = Case.objects.filter(department=room.department_id, booking_hash=booking).first()
+    known = added_case(room.department, key)
     if known is not None:
         return known
     last = Case.objects.filter(room=room, date=day).aggregate(order=Max("order", default=0))["order"]
@@ -199,10 +198,15 @@ def add_case(
         size_class=size_class,
         status=Status.ADDED,
         added_on_the_day=True,
-        booking_hash=booking,
+        booking_hash=f"{ADDED_PREFIX}{key}",
     )
     case.extras.set(extras)
     return case
+
+
+def added_case(department: Department, key: str) -> Case | None:
+    """The case that `add_case` made by that key, None where none came."""
+    return Case.objects.filter(department=department, booking_hash=f"{ADDED_PREFIX}{key}").first()
 
 
 def _together(lines: Iterable[Opened]) -> list[Opened]:

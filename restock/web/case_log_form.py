@@ -69,10 +69,9 @@ def _number(value: str) -> int:
     return int(value)
 
 
-class AddCaseForm(forms.Form):
+class AddCaseForm(SentForm):
     """A case that is on no list: what it is, and how big the person is in the department's classes."""
 
-    key = forms.RegexField(r"^[A-Za-z0-9-]+$", min_length=8, max_length=KEY_LENGTH)
     case_type = forms.ModelChoiceField(queryset=None)
     size_class = forms.ModelChoiceField(queryset=None)
 

@@ -8,6 +8,8 @@ const LOG = "{{ log }}";
 const SIGN_OUT = "{{ sign_out }}";
 const PATIENCE_MS = 3000;
 const YOUNG_MS = 300000; // a page kept so recently is not asked for again
+const CATALOGUE_YOUNG_MS = 3600000; // nor are lines and set-ups, which change by the week
+const OLD_MS = 86400000; // a room whose page is older is of another day
 
 self.addEventListener("install", (event) => {
   event.waitUntil(caches.open(FILES_KEPT).then((kept) => kept.addAll(FILES)).then(() => self.skipWaiting()));
@@ -24,17 +26,30 @@ async function dropOldFiles() {
 }
 
 self.addEventListener("message", (event) => {
-  if (event.data.keep) event.waitUntil(keepOnly(event.data.keep, event.data.also));
+  if (event.data.keep) event.waitUntil(keepRoom(event.data));
 });
 
+// Each room that this device opened has a store of its own; one that nobody opened for a while is let go.
+async function keepRoom({ room, keep, also }) {
+  await keepOnly(`${PAGES_KEPT} ${room}`, keep);
+  await keepOnly(PAGES_KEPT, also);
+  for (const name of await roomsKept()) {
+    const page = await (await caches.open(name)).match(name.slice(PAGES_KEPT.length + 1));
+    if (!page || age(page) > OLD_MS) await caches.delete(name);
+  }
+}
+
+const roomsKept = async () => (await caches.keys()).filter((name) => name.startsWith(`${PAGES_KEPT} `));
+const age = (answer) => Date.now() - Date.parse(answer.headers.get("Date"));
+
 // One after the other: a phone in a lift has better things to do.
-async function keepOnly(pages, also) {
-  const kept = await caches.open(PAGES_KEPT);
-  const wanted = new Set([...pages, ...also]);
+async function keepOnly(name, pages) {
+  const kept = await caches.open(name);
+  const wanted = new Set(pages);
   for (const request of await kept.keys()) if (!wanted.has(new URL(request.url).pathname)) await kept.delete(request);
   for (const path of wanted) {
     const known = await kept.match(path);
-    if (known && Date.now() - Date.parse(known.headers.get("Date")) < YOUNG_MS) continue;
+    if (known && age(known) < (path.endsWith(".json") ? CATALOGUE_YOUNG_MS : YOUNG_MS)) continue;
     try {
       await put(kept, path, await fetch(path, { credentials: "same-origin" }));
     } catch {
@@ -50,26 +65,38 @@ self.addEventListener("fetch", (event) => {
   const url = new URL(request.url);
   if (url.origin !== location.origin) return;
   if (request.method === "POST" && url.pathname === SIGN_OUT) {
-    event.waitUntil(caches.delete(PAGES_KEPT));
+    event.waitUntil(dropPages());
   } else if (request.method === "GET" && FILES.includes(url.pathname)) {
-    event.respondWith(freshOrKept(request, FILES_KEPT, url.pathname));
+    event.respondWith(caches.open(FILES_KEPT).then((kept) => freshOrKept(request, kept, url.pathname)));
   } else if (request.method === "GET" && url.pathname.startsWith(LOG) && request.cache !== "no-store") {
-    event.respondWith(freshOrKept(request, PAGES_KEPT, url.pathname));
+    event.respondWith(storeOf(url.pathname).then((kept) => freshOrKept(request, kept, url.pathname)));
   }
 });
 
-async function freshOrKept(request, name, path) {
-  const kept = await caches.open(name);
+async function dropPages() {
+  for (const name of [PAGES_KEPT, ...(await roomsKept())]) await caches.delete(name);
+}
+
+// The store that has a page, or the one for pages of no room.
+async function storeOf(path) {
+  for (const name of await roomsKept()) {
+    const kept = await caches.open(name);
+    if (await kept.match(path)) return kept;
+  }
+  return caches.open(PAGES_KEPT);
+}
+
+async function freshOrKept(request, kept, path) {
   const known = await kept.match(path);
   const fresh = fetch(request).then((answer) => {
     if (known && !new URL(request.url).search) put(kept, path, answer.clone());
     return answer;
   });
-  if (!known) return fresh.catch(async (problem) => (await lastPage(kept, request)) || Promise.reject(problem));
+  if (!known) return fresh.catch(async (problem) => (await lastPage(request)) || Promise.reject(problem));
   let timer;
   const impatient = new Promise((resolve) => { timer = setTimeout(() => resolve(known.clone()), PATIENCE_MS); });
   return Promise.race([fresh.catch(() => known), impatient]).finally(() => clearTimeout(timer));
 }
 
 // A page that was never opened cannot be shown; the room that was open last can.
-const lastPage = async (kept, request) => (request.mode === "navigate" ? kept.match(LOG) : undefined);
+const lastPage = async (request) => (request.mode === "navigate" ? caches.match(LOG) : undefined);

@@ -75,12 +75,18 @@ def phone(page, taps, live_server, sign_in, today_s_list, room):
     return page
 
 
-def kept_for_later(page):
-    """Wait until the phone has the pages of all slots that are open."""
+KEPT = """caches.keys()
+  .then((names) => names.filter((name) => name.startsWith('evenfill-pages')))
+  .then((names) => Promise.all(names.map((name) => caches.open(name).then((pages) => pages.keys()))))
+  .then((requests) => requests.flat().map((request) => request.url))"""
+
+
+def kept_for_later(page, *addresses):
+    """Wait until the phone has the pages of all slots that are open, and those of the room that are named."""
     slots = page.locator("[data-slot]:not([data-logged])").evaluate_all("slots => slots.map((slot) => slot.pathname)")
     for _ in range(100):
-        kept = page.evaluate("caches.open('evenfill-pages').then((pages) => pages.keys()).then(a => a.map(r => r.url))")
-        if {urlsplit(url).path for url in kept} >= {*slots, reverse("log-lines")}:
+        kept = page.evaluate(KEPT)
+        if {urlsplit(url).path for url in kept} >= {*slots, *addresses, reverse("log-lines")}:
             return
         page.wait_for_timeout(100)
     pytest.fail(f"the phone kept only {kept}")
@@ -206,13 +212,183 @@ def test_three_cases_logged_without_network_are_recorded_once_each(
     page.context.set_offline(False)
     page.evaluate("dispatchEvent(new Event('online'))")
     expect(page.locator("#log-state")).to_contain_text("Nothing waits")
-    page.reload()
+    expect(page.get_by_text("3 of 4 logged")).to_be_visible()  # the page says so by itself
 
     assert sorted(CaseLog.objects.values_list("case", flat=True)) == [case.pk for case in today_s_list[:3]]
     assert Movement.objects.filter(kind="use").count() == 3 * (LINES + 1)
     assert ledger.differences() == []
-    expect(page.get_by_text("3 of 4 logged")).to_be_visible()
     screenshot("sent")
+
+
+def send_what_waits(page):
+    page.context.set_offline(False)
+    page.evaluate("dispatchEvent(new Event('online'))")
+    expect(page.locator("#log-state")).to_contain_text("Nothing waits")
+
+
+def test_pieces_borrowed_without_network_move_once_each(
+    page, phone, cut_network, screenshot, axe, room, cart, technician, hernia
+):
+    lines = UsageRecord._meta.get_field("consumable").related_model.objects
+    tube, patch = lines.get(size="7.0 mm"), lines.get(name="Piece 5")
+    other = CartFactory(name="Cart next door")
+    for line in (tube, patch):
+        ledger.receive(place=other, consumable=line, quantity=5, by=technician, at=timezone.now(), key=f"put {line.pk}")
+    page.reload()
+    kept_for_later(page, reverse("log-need", args=[room.pk]))
+    page.context.set_offline(True)
+    page.get_by_role("link", name="Need or took something").click()
+    page.get_by_role("button", name="Took 1 from Cart next door: Tracheal tube, 7.0 mm").click()
+    expect(page.locator("#log-waiting")).to_contain_text("1 × Tracheal tube, 7.0 mm, Cart next door")
+    expect(page.locator("#log-form")).to_be_visible()
+    page.get_by_role("link", name="Need or took something").click()
+    page.get_by_label("Scan or type what is needed").fill("piece 5")
+    page.get_by_role(
+        "button", name="Find"
+    ).click()  # a search wants the network: what was typed moves to the form below
+    expect(page.get_by_label("Scan or type what was taken")).to_have_value("piece 5")
+    page.get_by_label("From", exact=True).select_option("Cart next door")
+    page.get_by_label("Pieces").fill("2")
+    expect(page.locator("#log-state")).to_contain_text("1 entry waits")
+    axe()
+    screenshot("took something else")
+    page.get_by_role("button", name="Took it").click()
+    expect(page.locator("#log-form")).to_be_visible()
+    expect(page.locator("#log-state")).to_contain_text("No network. 2 entries wait")
+    page.reload()
+    expect(page.locator("#log-waiting li")).to_have_count(2)
+    axe()
+    screenshot("two wait")
+    assert not Movement.objects.filter(kind="move").exists()
+    send_what_waits(page)
+    page.reload()
+    expect(page.locator("#log-waiting")).to_be_hidden()
+
+    assert Movement.objects.filter(kind="move").count() == 2
+    assert (cart.on_hand(tube), other.on_hand(tube)) == (1, 4)
+    assert (cart.on_hand(patch), other.on_hand(patch)) == (2, 3)
+    assert ledger.differences() == []
+
+
+def kept_to_add(page, room):
+    pages = [reverse(name, args=[room.pk]) for name in ("log-room", "log-add-case", "log-added", "log-need")]
+    kept_for_later(page, *pages, reverse("log-set-ups"))
+
+
+def add_without_network(page):
+    page.context.set_offline(True)
+    page.get_by_role("link", name="Add a case").click()
+    page.get_by_role("button", name="Hernia repair").first.click()
+    expect(page.get_by_role("heading", name="Hernia repair")).to_be_visible()
+
+
+def test_case_added_logged_and_borrowed_for_without_network_is_recorded_once(
+    page, phone, cut_network, live_server, screenshot, axe, room, cart, technician, hernia, today_s_list
+):
+    tube = UsageRecord._meta.get_field("consumable").related_model.objects.get(size="7.0 mm")
+    other = CartFactory(name="Cart next door")
+    ledger.receive(place=other, consumable=tube, quantity=5, by=technician, at=timezone.now(), key="put")
+    page.reload()
+    kept_to_add(page, room)
+    add_without_network(page)
+    expect(page.locator("#log-state")).to_contain_text("No network. 1 entry waits")
+    expect(page.get_by_label("Used: Tracheal tube, 7.0 mm", exact=True)).to_have_value("1")
+    axe()
+    screenshot("added")
+    page.locator("summary", has_text="Airway").click()
+    page.get_by_role("button", name="One more: Used: Piece 3", exact=True).click()
+    page.get_by_role("button", name="Log with changes").click()
+    expect(page.locator("#log-waiting")).to_contain_text("Hernia repair")
+    expect(page.locator("#log-waiting")).to_contain_text("logged, waits")
+    page.get_by_role("link", name="Need or took something").click()
+    page.get_by_role("button", name="Took 1 from Cart next door: Tracheal tube, 7.0 mm").click()
+    expect(page.locator("#log-form")).to_be_visible()
+    page.reload()
+    expect(page.locator("#log-state")).to_contain_text("No network. 3 entries wait")
+    axe()
+    screenshot("three wait")
+    assert not Case.objects.filter(added_on_the_day=True).exists()
+    send_what_waits(page)
+    page.reload()
+    expect(page.get_by_text("1 of 5 logged")).to_be_visible()
+
+    case = Case.objects.get(added_on_the_day=True)
+    assert (case.order, case.case_type, case.logs.count()) == (5, hernia, 1)
+    assert dict(case.usage.values_list("consumable__name", "used"))["Piece 3"] == 2
+    assert case.usage.count() == LINES + 1
+    assert Movement.objects.filter(kind="use").count() == LINES + 1
+    assert Movement.objects.filter(kind="move").count() == 1
+    assert other.on_hand(tube) == 4
+    assert ledger.differences() == []
+
+
+def test_added_case_whose_answers_were_lost_is_recorded_once(page, phone, cut_network, forgiven, live_server, room):
+    """Each answer of the site is lost once; what was recorded is sent again by the same keys."""
+    forgiven.append("Failed to load resource: net::ERR_FAILED")
+    lost = set()
+
+    def lose(route):
+        if route.request.method == "POST" and route.request.url not in lost:
+            lost.add(route.request.url)
+            route.fetch()
+            route.abort()
+        else:
+            route.continue_()
+
+    kept_to_add(page, room)
+    add_without_network(page)
+    page.get_by_role("button", name="Log as set up").click()
+    expect(page.locator("#log-waiting")).to_contain_text("logged, waits")
+    page.context.route("**/log/**", lose)
+    page.context.set_offline(False)
+    for _ in range(3):
+        page.goto(live_server.url + reverse("log-rooms"))  # which sends what waits
+        expect(page.locator("#log-state")).not_to_be_empty()
+        page.wait_for_timeout(500)
+    expect(page.locator("#log-state")).to_contain_text("Nothing waits")
+    page.context.unroute_all()
+
+    assert len(lost) == 2
+    assert Case.objects.get(added_on_the_day=True).logs.count() == 1
+    assert Movement.objects.filter(kind="use").count() == LINES + 1
+
+
+def test_added_case_that_the_site_refuses_stays_on_the_device_with_its_log(
+    page, phone, cut_network, forgiven, screenshot, axe, room, hernia
+):
+    forgiven.append("Failed to load resource: the server responded with a status of 409")
+    forgotten = CaseTypeFactory(name="Hysteroscopy")
+    page.reload()
+    kept_to_add(page, room)
+    page.context.set_offline(True)
+    page.get_by_role("link", name="Add a case").click()
+    page.locator("summary").last.click()
+    page.get_by_role("button", name="Hysteroscopy").click()
+    expect(page.get_by_text("This device knows no set-up for such a case")).to_be_visible()
+    page.get_by_label("Another line").fill("Piece 3")
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Log with changes").click()
+    expect(page.locator("#log-waiting")).to_contain_text("logged, waits")
+    known_as = forgotten.pk
+    forgotten.delete()
+    page.context.set_offline(False)
+    page.evaluate("dispatchEvent(new Event('online'))")
+    refused = page.locator("#log-refused")
+    expect(refused).to_contain_text("the case type or the size class is not known any more")
+    expect(refused).to_contain_text("The case that this belongs to was not added")
+    expect(page.locator("#log-state")).to_contain_text("2 refused")
+    axe()
+    screenshot("refused")
+    page.reload()
+    expect(refused.locator("li")).to_have_count(2)
+
+    assert not CaseLog.objects.exists()
+    CaseTypeFactory(pk=known_as, name="Hysteroscopy")
+    refused.get_by_role("button", name="Send it again").first.click()
+    expect(refused.locator("li")).to_have_count(1)
+    refused.get_by_role("button", name="Send it again").click()
+    expect(refused).to_be_hidden()
+    assert UsageRecord.objects.get().used == 1
 
 
 def test_entry_whose_answer_was_lost_is_recorded_once(page, phone, today_s_list, forgiven):
@@ -259,7 +435,7 @@ def test_signing_out_takes_the_pages_off_the_device(page, phone):
     page.get_by_role("button", name="Sign out").click()
     expect(page.get_by_role("heading", name="Sign in")).to_be_visible()
 
-    assert "evenfill-pages" not in page.evaluate("caches.keys()")
+    assert page.evaluate(KEPT) == []
 
 
 def test_works_without_javascript(browser, live_server, client, settings, today_s_list, room, clinician):

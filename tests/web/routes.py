@@ -12,6 +12,7 @@ SAMPLES = {
     "room_id": lambda line: line.place.room_id,
     "case_id": lambda line: line.place.room.cases.first().pk,
     "consumable_id": lambda line: line.consumable_id,
+    "added_key": lambda line: "made-on-a-device",
     "log_id": lambda line: line.place.room.cases.first().logs.first().pk,
     "claim_id": lambda line: 1,
     "action_id": lambda line: 1,

@@ -253,4 +253,58 @@ class TestDevice:
     def test_nothing_but_lines_of_the_catalogue_is_kept(self, phone, circuit):
         rows = phone.get(reverse("log-lines")).json()["lines"]
 
-        assert {"id": circuit.pk, "code": circuit.code, "label": "Circle circuit", "barcodes": []} in rows
+        told = {"id": circuit.pk, "code": circuit.code, "label": "Circle circuit", "section": "Airway", "barcodes": []}
+        assert told in rows
+
+    def test_set_ups_are_by_case_type_and_size_class(self, phone, circuit, case):
+        told = phone.get(reverse("log-set-ups")).json()["set_ups"]
+
+        assert told[str(case.case_type_id)][str(case.size_class_id)] == [[circuit.pk, 1]]
+
+
+class TestAddedOnADevice:
+    """A case that a phone added without network is known to it by the phone's own key, and logged by that."""
+
+    def add(self, phone, case, key, **more):
+        told = {"key": key, "case_type": case.case_type.pk, "size_class": case.size_class.pk} | more
+        address = reverse("log-add-case", args=[case.room.pk])
+        return phone.post(address, told, headers={"Accept": "application/json"})
+
+    def log(self, phone, key, entry):
+        return phone.post(reverse("log-added-case", args=[key]), entry, headers={"Accept": "application/json"})
+
+    def test_is_logged_by_its_key_however_often_it_is_sent(self, phone, case, circuit):
+        key, entry = str(uuid4()), sent(circuit, 2)
+        for _ in range(2):
+            assert self.add(phone, case, key).status_code == 200
+            assert self.log(phone, key, entry).status_code == 200
+
+        added = Case.objects.get(added_on_the_day=True)
+        assert (added.usage.get().used, CaseLog.objects.count()) == (2, 1)
+        assert phone.get(reverse("log-added-case", args=[key])).url == case_page(added)
+
+    def test_log_that_comes_before_its_case_is_refused_in_words(self, phone, case, circuit):
+        answer = self.log(phone, str(uuid4()), sent(circuit))
+
+        assert answer.status_code == 409
+        assert "was not added" in answer.json()["said"]
+
+    def test_is_of_the_day_on_which_it_was_entered(self, phone, case, today):
+        self.add(phone, case, str(uuid4()), waited_seconds=24 * 3600)
+
+        assert Case.objects.get(added_on_the_day=True).date == today - timedelta(days=1)
+
+    def test_of_a_kind_that_is_not_known_any_more_is_refused_in_words(self, phone, case):
+        answer = self.add(phone, case, str(uuid4()), case_type=0)
+
+        assert answer.status_code == 409
+        assert "Not added" in answer.json()["said"]
+
+    def test_of_another_department_does_not_exist(self, client, phone, case, circuit):
+        key = str(uuid4())
+        self.add(phone, case, key)
+        open_department(code="other", name="Another department")
+        client.force_login(UserFactory(groups=["clinician", "department other"]))
+
+        assert self.log(client, key, sent(circuit)).status_code == 409
+        assert not CaseLog.objects.exists()

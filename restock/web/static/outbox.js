@@ -22,13 +22,15 @@ async function entries(mode, act) {
   });
 }
 
-// entry: { key, user, url, fields: [[name, value], ...], label, caseId, enteredAt }
+// entry: { key, user, url, fields: [[name, value], ...], label, caseId, enteredAt }, and where it is so `added` (the slot
+// that it makes), `after` (key of the entry that made its slot), `refused` (why, or true where the site said no words)
 export const keep = (entry) => entries("readwrite", (store) => store.put(entry));
 export const drop = (key) => entries("readwrite", (store) => store.delete(key));
 
 export async function waiting() {
   const all = await entries("readonly", (store) => store.getAll());
-  return all.sort((one, other) => one.enteredAt - other.enteredAt);
+  // What makes a slot comes before what was logged of it, even where the device's clock was set back between them.
+  return all.sort((one, other) => Boolean(one.after) - Boolean(other.after) || one.enteredAt - other.enteredAt);
 }
 
 export function newKey() {
@@ -58,7 +60,7 @@ async function sendAll(tokenUrl) {
     if (answer.status < 300) {
       await drop(entry.key);
     } else if ([400, 404, 409].includes(answer.status)) {
-      await keep({ ...entry, refused: answer.body.said || "" });
+      await keep({ ...entry, refused: answer.body.said || true });
     } else {
       return { answers, reached: "no", user };
     }

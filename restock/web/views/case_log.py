@@ -16,13 +16,13 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from inventory import ledger
 from inventory.models import Room
-from restock.case_log import NotLogged, add_case, late_by, log_case, may_undo, undo_log
+from restock.case_log import NotLogged, add_case, added_case, late_by, log_case, may_undo, undo_log
 from restock.case_setup import SetupRun, lines_of, setup_for
 from restock.models import Case, CaseLog
 from restock.standing_in import stand_ins_for
 
 from ..ages import age_words
-from ..answers import done, refused
+from ..answers import done, from_device, refused
 from ..case_log_form import AddCaseForm, SentForm, read_log
 from ..current import current_department, today
 from ..line_search import lines_or_refusal
@@ -138,12 +138,15 @@ def add_case_page(request: HttpRequest, room_id: int) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         case = add_case(
             room=room,
-            day=today(request),
+            day=department.local_date(form.entered_at(timezone.now())),
             case_type=form.cleaned_data["case_type"],
             size_class=form.cleaned_data["size_class"],
             key=form.cleaned_data["key"],
         )
         return done(request, "", next_page=reverse("log-case", args=[case.pk]))
+    if request.method == "POST" and from_device(request):
+        problem = ValidationError(_("Not added: the case type or the size class is not known any more."))
+        return refused(request, problem, back=reverse("log-add-case", args=[room.pk]))
     recent = Case.objects.filter(room=room).order_by("-date", "-pk").values_list("case_type", flat=True)[:60]
     usual = list(dict.fromkeys(recent))[:USUAL_CASE_TYPES]
     case_types = {case_type.pk: case_type for case_type in department.case_types.order_by("specialty", "name")}
@@ -158,6 +161,24 @@ def add_case_page(request: HttpRequest, room_id: int) -> HttpResponse:
         "problem": request.method == "POST",
     }
     return render(request, "log/add_case.html", context, status=400 if request.method == "POST" else 200)
+
+
+@require_safe
+def added_page(request: HttpRequest, room_id: int) -> HttpResponse:
+    """A page for a device to keep: a case that was added without network, filled in there and logged by its key."""
+    return render(request, "log/added.html", {"room": _room(request, room_id)})
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def log_added_case(request: HttpRequest, added_key: str) -> HttpResponse:
+    """The page of a case by the key that the device gave it, which is all that a device knows of it without network."""
+    case = added_case(current_department(request), added_key)
+    if case is None:
+        problem = NotLogged(_("The case that this belongs to was not added. Add it, then log it there."))
+        return refused(request, problem, back=reverse("log"))
+    if request.method == "POST":
+        return log_case_page(request, case.pk)
+    return redirect("log-case", case_id=case.pk)
 
 
 def _room(request: HttpRequest, room_id: int) -> Room:

@@ -5,20 +5,27 @@ from django.middleware.csrf import get_token
 from django.shortcuts import redirect, render
 from django.templatetags.static import static
 from django.urls import reverse
+from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 from django.views.decorators.cache import cache_control, never_cache
 from django.views.decorators.http import require_safe
 
 from inventory.models import Packaging
+from restock.case_setup import expected_pieces
 
 from ..access import CLINICIAN, SUPERVISOR, TECHNICIAN, standings
 from ..current import current_department
 
 # What the page for logging is made of beside its HTML.
 KEPT_FILES = (
+    "add-case.js",
+    "added-case.js",
     "evenfill.css",
     "evenfill-mark.svg",
+    "borrowing.js",
     "case-log.js",
+    "catalogue.js",
+    "entries.js",
     "outbox.js",
     "scan.js",
     "scan-people.js",
@@ -77,7 +84,25 @@ def lines(request: HttpRequest) -> JsonResponse:
     ):
         barcodes.setdefault(line, []).append(barcode)
     rows = [
-        {"id": line.pk, "code": line.code, "label": line.label, "barcodes": barcodes.get(line.pk, [])}
+        {
+            "id": line.pk,
+            "code": line.code,
+            "label": line.label,
+            "section": capfirst(line.get_section_display()),
+            "barcodes": barcodes.get(line.pk, []),
+        }
         for line in department.consumables.order_by("section", "code")
     ]
     return JsonResponse({"lines": rows})
+
+
+@require_safe
+def set_ups(request: HttpRequest) -> JsonResponse:
+    """What each kind of case is set up with, for logging one that was added without network.
+
+    By case type and then size class: [line, pieces] in set-up order, as `lines` numbers the lines.
+    """
+    by_type: dict[int, dict[int, list]] = {}
+    for (case_type, size_class), pieces in expected_pieces(current_department(request)).items():
+        by_type.setdefault(case_type, {})[size_class] = pieces
+    return JsonResponse({"set_ups": by_type})

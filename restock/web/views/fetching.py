@@ -3,6 +3,7 @@
 from uuid import uuid4
 
 from django.core.exceptions import ValidationError
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
@@ -12,7 +13,7 @@ from django.views.decorators.debug import sensitive_post_parameters, sensitive_v
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from inventory import ledger
-from inventory.models import Consumable, Room
+from inventory.models import Consumable, Place, Room
 from restock.case_setup import lines_of, setup_for
 from restock.fetching import borrow, nearest
 
@@ -42,6 +43,7 @@ def need(request: HttpRequest, room_id: int) -> HttpResponse:
         "searched": bool(typed),
         "problem": answer.problem if answer and answer.about_a_person else "",
         "rows": _rows(lines, room),
+        "sources": _places_beside(room),
         "whole": False,
     }
     return render(request, "log/need.html", context)
@@ -53,7 +55,13 @@ def need_line(request: HttpRequest, room_id: int, consumable_id: int) -> HttpRes
     department = current_department(request)
     room = get_object_or_404(Room.objects.select_related("department"), pk=room_id, department=department)
     line = get_object_or_404(Consumable, pk=consumable_id, department=department)
-    context = {"room": room, "line": line, "rows": _rows([line], room), "whole": True}
+    context = {
+        "room": room,
+        "line": line,
+        "rows": _rows([line], room),
+        "sources": _places_beside(room),
+        "whole": True,
+    }
     return render(request, "log/need.html", context)
 
 
@@ -83,6 +91,11 @@ def borrow_line(request: HttpRequest, room_id: int) -> HttpResponse:
         "pieces": told["quantity"], "line": told["consumable"].label, "place": told["source"], "room": room
     }  # fmt: skip
     return done(request, said, next_page=reverse("log-room", args=[room.pk]))
+
+
+def _places_beside(room: Room) -> QuerySet[Place]:
+    """Where a piece for this room may come from: every place of the department but the carts in the room itself."""
+    return room.department.places.physical().exclude(room=room).order_by("walk_order", "code")
 
 
 def _wanted_here(request: HttpRequest, room: Room) -> list[Consumable]:
