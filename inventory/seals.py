@@ -42,6 +42,12 @@ class Standing:
         """The number of the seal that is on, empty for an open cart."""
         return self.closing.seal_on if self.is_closed and self.closing else ""
 
+    @property
+    def other_seal_off(self) -> str:
+        """The number of a seal that came off although another one was put on, empty where nobody read it."""
+        off = self.since.seal_off if self.since and not self.is_closed else ""
+        return off if self.closing and off != self.closing.seal_on else ""
+
     def is_out_of_date(self, *, on: date) -> bool:
         """Whether the date on its outside has passed. Usable through the end of that day."""
         earliest = self.closing.earliest_expires_on if self.is_closed and self.closing else None
@@ -154,13 +160,19 @@ def close_cart(
     earliest_expires_on: what that person wrote on the outside; None where nothing inside carries a date. Every line of
     the par sheet has to be checked since the cart was opened, by this same person.
 
-    Raises Refused where lines are unchecked, a date inside is earlier than the one told, or the cart is closed;
+    Raises Refused where lines are unchecked, a date inside is earlier than the one told, the cart is closed, or that
+    seal was on it before;
     ValidationError, KeyReused.
     """
     place = Place.objects.select_for_update().select_related("department").get(pk=place.pk)
     if not SealEvent.objects.filter(key=key).exists():
         if standing_of(place).is_closed:
             raise ledger.Refused(_("%(cart)s is closed already.") % {"cart": place})
+        if SealEvent.objects.filter(place=place, kind=Kind.CLOSED, seal_on=seal_on.strip()).exists():
+            raise ledger.Refused(
+                _("Seal %(number)s was on this cart before, and a seal that came off closes nothing: read the new one.")
+                % {"number": seal_on.strip()}
+            )
         checks = line_checks(place)
         unchecked = [check for check in checks if not check.is_checked or check.by != by]
         if unchecked:

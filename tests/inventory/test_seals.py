@@ -182,6 +182,27 @@ def test_closing_without_a_number_is_refused(do, check):
         close(do, number=" ")
 
 
+def test_seal_that_came_off_closes_nothing_again(do, check):
+    check()
+    close(do, number="4711")
+    do(seals.open_cart, 3, seal_off="4711")
+    check(hours=4)
+
+    with pytest.raises(ledger.Refused, match="Seal 4711 was on this cart before"):
+        close(do, hours=5, number=" 4711 ")
+    assert close(do, hours=5, number="4712").seal_on == "4712"
+
+
+@pytest.mark.parametrize(("off", "told"), [("4799", "4799"), ("4711", ""), ("", "")])
+def test_other_seal_than_the_one_put_on_is_noticed(do, check, cart, off, told):
+    check()
+    close(do, number="4711")
+
+    do(seals.found_broken, 3, seal_off=off)
+
+    assert seals.standing_of(cart).other_seal_off == told
+
+
 def test_cart_that_is_kept_open_has_no_seal_book(technician, room):
     with pytest.raises(ledger.Refused, match="not kept under a seal"):
         seals.open_cart(place=CartFactory(room=room), by=technician, at=NOON, key="k")

@@ -251,7 +251,7 @@ def _page(request: HttpRequest, place: Place, *, opening=None, closing=None, row
         "may_keep": allows("keep-open", request.user),
         "may_open": place.sealed and standing.is_closed,
         "earliest": seals.earliest_inside(checks),
-        "opening": opening or OpenForm(initial={"key": uuid4(), "seal_off": standing.number}),
+        "opening": opening or OpenForm(initial={"key": uuid4()}),
         "closing": closing or CloseForm(initial={"key": uuid4()}),
         "key": uuid4(),
         "history": place.seal_events.select_related("by").order_by("-at", "-pk")[:HISTORY_SHOWN],
