@@ -302,7 +302,8 @@ def tell_back_order(
 ) -> BackOrder:
     """Keep what the supplier said about a line that is late; the newest notice counts, and `withdrawn` ends it.
 
-    The same key again is the same notice. Raises OrderRefused for a line of which nothing is open.
+    The same key again is the same notice. Raises OrderRefused for a line of which nothing is open, and for a day that
+    has passed.
     """
     known = BackOrder.objects.filter(key=key).first()
     if known is not None:
@@ -310,6 +311,8 @@ def tell_back_order(
     [standing] = standings(OrderLine.objects.filter(pk=line.pk))
     if not standing.open:
         raise OrderRefused(_("Nothing of this line is open any more."))
+    if expected_on and expected_on < line.order.storeroom.department.local_date(at):
+        raise OrderRefused(_("This day has passed: choose today or a later day."))
     notice = BackOrder(
         order_line=line, expected_on=expected_on, pieces=pieces, note=note, withdrawn=withdrawn, by=by, at=at, key=key
     )

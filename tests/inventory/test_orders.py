@@ -109,6 +109,14 @@ def test_a_back_order_without_a_day_is_late_at_once(placed, supervisor):
     assert state(placed) == State.LATE
 
 
+def test_a_back_order_is_not_expected_on_a_day_that_has_passed(placed, supervisor):
+    told = {"line": placed.lines.get(), "by": supervisor, "at": NOON}
+
+    with pytest.raises(OrderRefused, match="This day has passed"):
+        orders.tell_back_order(**told, key="a", expected_on=TODAY - timedelta(days=1))
+    assert orders.tell_back_order(**told, key="b", expected_on=TODAY).expected_on == TODAY
+
+
 def test_a_back_order_told_twice_is_kept_once(placed, supervisor):
     for _ in range(2):
         orders.tell_back_order(line=placed.lines.get(), by=supervisor, at=NOON, key="same")
