@@ -6,6 +6,8 @@ from dataclasses import dataclass, replace
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
+from inventory.scanning import holds_a_person
+
 LONGEST_QUOTE = 40  # characters of a cell that an error repeats; enough to find it, too few to leak a page
 
 NOTHING = gettext_lazy("nothing")
@@ -13,7 +15,9 @@ NOT_SHOWN = gettext_lazy("a value that is not shown because the column may be pe
 
 
 def quoted(value: object) -> str:
-    """A cell's content as an error may repeat it: one line, shortened, in quotation marks."""
+    """A cell's content as an error may repeat it: one line, shortened, in quotation marks; never a person's code."""
+    if holds_a_person(str(value)):
+        return _("a code about a person, which is not repeated")
     text = "".join(character if character.isprintable() else "?" for character in str(value))
     if len(text) > LONGEST_QUOTE:
         text = text[: LONGEST_QUOTE - 1] + "…"

@@ -6,10 +6,11 @@ that take scans refuse such codes themselves, in their own place on the page.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 from django.contrib import messages
-from django.forms import BoundField
+from django.forms import BoundField, DateField
 from django.forms.renderers import DjangoTemplates
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect
@@ -23,6 +24,7 @@ from inventory.scanning import holds_a_person, words
 
 from .answers import CONFLICT, from_device
 
+ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 SCAN_BOXES = frozenset({"scan", "q", "add"})
 
 
@@ -49,9 +51,11 @@ class FieldThatForgets(BoundField):
 
     def value(self) -> object:
         value = super().value()
-        if isinstance(value, str) and self.form.is_bound and NUMBER.search(value) and self.errors:
-            return ""
-        return value
+        if not isinstance(value, str) or not self.form.is_bound or not NUMBER.search(value):
+            return value
+        if isinstance(self.field, DateField) and ISO_DATE.fullmatch(value):
+            return value  # a day that does not fit beside another field
+        return "" if self.errors else value
 
 
 class FormRenderer(DjangoTemplates):

@@ -11,6 +11,9 @@ from django.utils.translation import ngettext, override
 
 from inventory.importing.problems import Problem, SheetRefused, quoted
 from inventory.importing.values import Code, FaultyCell, Unfit, ValueType
+from inventory.models.notes import NUMBER
+
+MAY_BE_SOMEBODYS = 100_000  # no count of pieces comes near; record numbers begin about here
 
 
 class NotRead(Exception):
@@ -97,5 +100,9 @@ def texts_in(cells: Sequence[object]) -> list[str]:
 
 
 def shown(cell: object) -> str:
-    """A cell as an error may repeat it."""
-    return cell.found if isinstance(cell, FaultyCell) else quoted(cell)
+    """A cell as an error may repeat it: people write onto these sheets beside patients."""
+    if isinstance(cell, FaultyCell):
+        return cell.found
+    if NUMBER.search(cell) if isinstance(cell, str) else isinstance(cell, int | float) and cell >= MAY_BE_SOMEBODYS:
+        return _("a long number, which is not repeated")
+    return quoted(cell)

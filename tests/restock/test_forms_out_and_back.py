@@ -11,6 +11,7 @@ from inventory.importing.values import Choice, Code, Date, Whole, YesNo
 from inventory.models import Department
 from restock.workbook import Paper
 from restock.workbook.forms import Asked, Column, Form, Row, StockText, read_form, write_form
+from tests.person_codes import RECIPIENT
 
 MADE_AT = datetime(2026, 3, 4, 17, 5, tzinfo=UTC)
 DEPARTMENT = Department(code="main", name="Anaesthesia & more", time_zone="UTC")
@@ -156,6 +157,18 @@ def test_words_that_may_be_about_a_person_are_refused_and_never_repeated(path):
 
     assert "column “J, Note”" in said
     assert "1961" not in said
+
+
+@pytest.mark.parametrize("typed", [f"8018{RECIPIENT}", "MRN 4471203", 4471203, f"(8018){RECIPIENT}(7253)NAME"])
+def test_number_that_may_be_somebodys_is_refused_in_a_column_of_figures_and_never_repeated(path, typed):
+    workbook = written()
+    fill(workbook["Cart 1"], 1, pieces=typed)
+
+    said = refused(workbook, path)
+
+    assert "column “E, Pieces”: found a long number, which is not repeated; expected a whole number" in said
+    assert "4471203" not in said
+    assert RECIPIENT[:8] not in said
 
 
 def test_a_row_that_stands_there_twice_is_refused_unless_the_form_lets_it_be_copied(path):
