@@ -72,6 +72,11 @@ def browser_context_args(browser_context_args):
 
 
 @pytest.fixture
+def evening_clock():
+    """The machine's own clock, which the browser has too."""
+
+
+@pytest.fixture
 def forgiven():
     """Beginnings of console errors that a test brings about on purpose, such as those of a network that it cuts."""
     return []

@@ -36,10 +36,11 @@ def tomorrow(today):
 
 @pytest.fixture
 def make_plan(department, technician):
-    """`make_plan(for_date)`: a plan made at 15:40 (UTC) of the day before, without lines."""
+    """`make_plan(for_date)`: a plan made at 15:40 (UTC) of the day before, or an hour ago if that is still to come."""
 
     def make(for_date, **values):
         made_at = datetime.combine(for_date - timedelta(days=1), time(15, 40), UTC)
+        made_at = min(made_at, timezone.now() - timedelta(hours=1))
         known = {"listed_cases": 8, "logged_cases": 40, "oldest_count": None, "newest_count": None}
         values = {"department": department, "made_at": made_at, "by": technician, "inputs": known} | values
         return Plan.objects.create(for_date=for_date, method="test 1", **values)
