@@ -6,10 +6,13 @@ People get a role by being in the Django group of that name. A superuser counts 
 from __future__ import annotations
 
 from collections.abc import Callable
+from urllib.parse import urlsplit
 
+from django.contrib import messages
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
+from django.urls import reverse
 from django.utils.translation import gettext as _
 from django_htmx.http import HttpResponseClientRefresh
 
@@ -243,6 +246,17 @@ def allows(view_name: str, user) -> bool:
     return bool(rule_for(view_name) & standings(user))
 
 
+SAFE = ("GET", "HEAD", "OPTIONS")
+
+
+def _page_that_sent(request: HttpRequest) -> str:
+    """The page of this site whose form was sent: an address that only takes forms is none to come back to."""
+    came_from = urlsplit(request.headers.get("Referer", ""))
+    if came_from.netloc != request.get_host():
+        return reverse("home")
+    return came_from.path + (f"?{came_from.query}" if came_from.query else "")
+
+
 class AccessMiddleware:
     """Hold every request to the rule of its route before its view runs."""
 
@@ -259,7 +273,12 @@ class AccessMiddleware:
         if not request.user.is_authenticated:
             if request.htmx:  # which would put the sign-in page into the middle of the one that is open
                 return HttpResponseClientRefresh()
-            return redirect_to_login(request.get_full_path())
+            if request.method in SAFE:
+                return redirect_to_login(request.get_full_path())
+            # A phone's outbox, which asks for JSON, keeps what it sends until it is recorded.
+            if request.get_preferred_type(["text/html", "application/json"]) == "text/html":
+                messages.warning(request, _("You were signed out: what you sent was not kept. Sign in, send it again."))
+            return redirect_to_login(_page_that_sent(request))
         if not standings(request.user) & ANY_ROLE:
             raise PermissionDenied(_("Your account has no role yet: clinician, technician or supervisor."))
         raise PermissionDenied(_("Your role does not include this."))

@@ -2,6 +2,7 @@
 
 import pytest
 from django.http import HttpResponse
+from django.test import Client
 from django.urls import include, path, reverse
 
 from inventory.departments import open_department
@@ -57,6 +58,23 @@ def test_route_without_a_rule_is_closed_even_to_a_superuser(client, settings, de
 
 
 BASE = "restock.web.urls"
+
+
+def test_form_sent_after_the_session_ended_says_so_and_leads_back_to_its_page(client, department):
+    answer = client.post(reverse("take-carts"), headers={"referer": "http://testserver/evening/?kind=or"}, follow=True)
+
+    assert answer.redirect_chain == [(f"{reverse('sign-in')}?next=/evening/%3Fkind%3Dor", 302)]
+    assert "You were signed out: what you sent was not kept." in answer.text
+
+
+def test_form_of_a_page_from_before_another_sign_in_is_refused_in_words(technician, department):
+    client = Client(enforce_csrf_checks=True)
+    client.force_login(technician)
+
+    answer = client.post(reverse("take-carts"))
+
+    assert answer.status_code == 403
+    assert "This was not saved" in answer.text
 
 
 @pytest.mark.parametrize("name", ["plan-evening", "pick-list"])

@@ -9,6 +9,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from inventory.models import Place, StockingLine
@@ -54,7 +55,8 @@ def par_sheet(request: HttpRequest, place_id: int) -> HttpResponse:
             except StillHeld as held:
                 reason.add_error(None, str(held))
             else:
-                messages.success(request, _("%(done)d rows of %(place)s saved.") % {"done": done, "place": place})
+                saved = ngettext("%(done)d row of %(place)s saved.", "%(done)d rows of %(place)s saved.", done)
+                messages.success(request, saved % {"done": done, "place": place})
                 return redirect("par-sheet", place_id=place_id)
     faulty = sum(bool(form.errors) for form in sheet) if sheet.is_bound else 0
     context = _context(place, NewParRowForm(place=place)) | {"sheet": sheet, "reason": reason, "faulty": faulty}
