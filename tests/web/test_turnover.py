@@ -189,6 +189,7 @@ class TestPages:
 
         assert "Laparoscopy, child after Laparoscopy, adult" in words(answer)
         assert "Change 1, add 1, put away 0. 2 fresh as before." in words(answer)
+        assert words(answer).count("Fresh as before") == 1
         assert "Change Tube, 5.0 mm instead of 7.0 mm" in words(answer)
         assert order(answer, "Suction tip", "Tube, 5.0 mm") == ["Suction tip", "Tube, 5.0 mm"]
         assert "the clinician decides" in words(answer)
