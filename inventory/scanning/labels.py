@@ -29,12 +29,12 @@ def lot_label_text(*, line: str, lot: str, expires_on: date | None) -> str:
 
 
 def is_own_label(text: str) -> bool:
-    return text.removeprefix(INTERNAL_AI).startswith((_BIN, _LOT))
+    return _without_identifier(text).startswith((_BIN, _LOT))
 
 
 def read_own_label(text: str) -> Scan:
     """Raises Unreadable where the parts are not those that we print."""
-    text = text.removeprefix(INTERNAL_AI)
+    text = _without_identifier(text)
     kind = _BIN if text.startswith(_BIN) else _LOT
     parts = [unquote(part) for part in text.removeprefix(kind).split("/")]
     if len(parts) != 3 or not parts[0]:
@@ -47,3 +47,8 @@ def read_own_label(text: str) -> Scan:
     except ValueError:
         raise Unreadable(words.OTHER_LABEL) from None
     return Scan(label=OwnLabel(line), lot=second or None, expires_on=expires_on)
+
+
+def _without_identifier(text: str) -> str:
+    """The text behind (91), in brackets too: so some phones and decoders tell a GS1 DataMatrix."""
+    return text.removeprefix(f"({INTERNAL_AI})").removeprefix(INTERNAL_AI)

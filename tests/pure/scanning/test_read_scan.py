@@ -205,6 +205,13 @@ class TestOwnLabel:
             read_scan(text, today=TODAY)
 
 
+@pytest.mark.parametrize("before", ["", "91", "]d291", "(91)", "\x1d91"])
+def test_own_label_is_read_however_a_scanner_sends_its_identifier(before):
+    text = bin_label_text(line="BR01", place="OR-01 cart", bin="1 machine")
+
+    assert read_scan(before + text, today=TODAY).label == OwnLabel("BR01", place="OR-01 cart", bin="1 machine")
+
+
 @pytest.mark.parametrize("text", ["7250", "72534", "7253", "7258A11", f"(01){ITEM}(10)LOT7", "", "4471203", "8018"])
 def test_numbers_of_lots_seals_and_orders_are_nobody(text):
     assert not holds_a_person(text)
