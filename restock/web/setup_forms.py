@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.core.validators import MaxValueValidator
 from django.db.models import BaseConstraint, UniqueConstraint
 from django.forms.models import construct_instance
 from django.utils.translation import gettext_lazy as _
@@ -38,11 +39,19 @@ AT_FIELD = {
     "bundle_holds_a_piece": "pieces_per_bundle",
     "bundle_does_not_hold_itself": "piece",
 }
+# Pieces, days of age and places in an order all stay below it; what a finger left on a key makes does not.
+MOST_FIGURE = 99_999
 TAKEN = _("Another one here has this already: choose another.")
 
 
 class ConstraintsAtFields(forms.ModelForm):
     """A model form that checks every constraint, also over fields that it does not show, and answers at the field."""
+
+    def __init__(self, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        for field in self.fields.values():
+            if type(field) is forms.IntegerField:  # not those made from it, for shares and costs
+                field.validators.append(MaxValueValidator(MOST_FIGURE))
 
     def _post_clean(self) -> None:
         # As Django's own, but for the constraints, whose names it does not pass on.

@@ -190,6 +190,12 @@ class TestParSheet:
         assert set(StockingLine.objects.values_list("par", flat=True)) == {5}
         assert not ParChange.objects.exists()
 
+    def test_figure_that_a_key_held_down_makes_is_refused(self, send, lines):
+        answer = send(**{"0-capacity": "100000"})
+
+        assert answer.status_code == 400
+        assert "99999" in str(answer.context["sheet"].forms[0].errors["capacity"])
+
     def test_par_does_not_change_without_a_reason(self, send, lines):
         answer = send(reason="", **{"0-par": "7"})
 
