@@ -595,6 +595,14 @@ class TestMoveDone:
 
         assert 'name="pieces" value="3"' in answer.text
 
+    @pytest.mark.parametrize("typed", ["-1", "abc", ""])
+    def test_number_typed_wrong_is_told_and_the_next_one_counts(self, done, typed):
+        answer = done(pieces=typed)
+
+        assert 'name="advised" value="4"' in answer.text
+        assert f'name="pieces" value="{typed or 4}"' in answer.text
+        assert "1 moved" in words(done(pieces=1))
+
     def test_lot_that_was_taken_is_the_lot_that_moves(self, done, line):
         done(pieces=2, lot=line.lots.get(number="LATE").pk)
 

@@ -26,7 +26,7 @@ from .evening import no_plan
 
 @dataclass
 class MoveRow:
-    """One move on the page: what is advised, which lots to take, what was done of it and what was refused."""
+    """One move on the page: what is advised, which lots to take, what was done of it and what was typed and refused."""
 
     source: Place
     destination: Place
@@ -37,6 +37,7 @@ class MoveRow:
     key: str = field(default_factory=lambda: str(uuid4()))
     done: Done | None = None
     trouble: str = ""
+    typed: str = ""
 
 
 @require_safe
@@ -145,8 +146,8 @@ def _row_of(form: MovedForm) -> MoveRow:
 def _refused(request: HttpRequest, form: MovedForm, words: str) -> HttpResponse:
     if request.htmx and all(form.cleaned_data.get(name) for name in ("source", "destination", "consumable")):
         row = _row_of(form)
-        row.trouble = words
-        row.pieces = form.data.get("pieces", "")[:10]
+        row.trouble, row.typed = words, form.data.get("pieces", "")[:10]
+        row.pieces = form.cleaned_data.get("advised") or 0
         return render(request, "rounds/move_row.html", {"row": row})
     messages.error(request, words)
     return redirect("moves")
