@@ -207,9 +207,9 @@ def _choose(
     """(piece, lot or None, pieces) to take, by primary keys. Raises PiecesLacking at a storeroom."""
     held = defaultdict(list)
     holdings = Holding.objects.filter(place=place, consumable__in=[content.piece_id for content in contents])
-    for h in holdings.select_related("lot").order_by(F("lot__expires_on").asc(nulls_last=True), "lot"):
-        usable = h.lot is None or h.lot.quarantined_at is None
-        held[h.consumable_id].append(LotOnHand(h.lot_id, h.lot and h.lot.expires_on, h.quantity, usable))
+    holdings = holdings.marked_usable(on=on).select_related("lot")
+    for h in holdings.order_by(F("lot__expires_on").asc(nulls_last=True), "lot"):
+        held[h.consumable_id].append(LotOnHand(h.lot_id, h.lot and h.lot.expires_on, h.quantity, h.is_usable))
 
     chosen, lacks = [], []
     for content in sorted(contents, key=lambda content: content.piece_id):

@@ -32,9 +32,13 @@ class MovementQuerySet(models.QuerySet):
 
 class HoldingQuerySet(models.QuerySet):
     def usable(self, *, on: date):
-        """Balances that may be used on that day: no lot, or a lot in date and not quarantined."""
-        in_date = Q(lot__expires_on__isnull=True) | Q(lot__expires_on__gte=on)
-        return self.filter(Q(lot__isnull=True) | (in_date & Q(lot__quarantined_at__isnull=True)))
+        """Balances that may be used on that day: a lot in date and not quarantined, or no lot of a line that is not
+        recalled as a whole: pieces without a lot turn up in a count after the notice, too."""
+        return self.filter(_usable(on))
+
+    def marked_usable(self, *, on: date):
+        """Annotate `is_usable`: whether the balance may be used on that day, as `usable` says."""
+        return self.annotate(is_usable=models.ExpressionWrapper(_usable(on), models.BooleanField()))
 
     def expiring(self, *, on: date, within_days: int):
         """Positive balances whose last day lies within `within_days` after `on` (or has passed)."""
@@ -43,6 +47,17 @@ class HoldingQuerySet(models.QuerySet):
     def below_zero(self):
         """Balances that cannot be right. Virtual places are meant to run below zero."""
         return self.filter(quantity__lt=0, place__role__in=["cart", "storeroom"])
+
+
+def _usable(on: date) -> Q:
+    from .models import Recall
+
+    in_date = Q(lot__expires_on__isnull=True) | Q(lot__expires_on__gte=on)
+    whole_line = Recall.objects.filter(
+        consumable=models.OuterRef("consumable"), all_lots=True, drill=False, withdrawn=False
+    )
+    without_lot = Q(lot__isnull=True) & ~Q(models.Exists(whole_line))
+    return without_lot | (Q(lot__isnull=False) & in_date & Q(lot__quarantined_at__isnull=True))
 
 
 class StockingLineQuerySet(models.QuerySet):

@@ -28,6 +28,7 @@ from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 from inventory.importing.problems import NOTHING, Problem, SheetRefused, quoted
 from inventory.ledger import InsufficientStock
 from inventory.models import Department, Lot
+from inventory.recalls import hold_if_recalled
 from restock.models import Pick, Plan
 
 from .filling import fill_settled
@@ -100,6 +101,9 @@ def confirm(
         # Somebody else took the last ones between our look and our turn (PostgreSQL only).
         found = _("a storeroom from which somebody took pieces at this very moment")
         raise SheetRefused(Problem(back.file, found, _("a quiet moment: confirm again"))) from None
+    for one in changes:
+        if one.lot in new_lots:
+            hold_if_recalled(one.lot, place=one.pick.plan_line.place, at=at)
     fill_settled({one.pick.plan_line_id for one in changes}, by=by, at=at)
     return Confirmation(
         plan=plan,

@@ -47,9 +47,10 @@ def read_stock(department: Department, lines: list[StockingLine], *, on: date) -
     storeroom_ids = tuple(storerooms.values_list("pk", flat=True))
 
     in_store, unusable = defaultdict(list), defaultdict(int)
-    for holding in Holding.objects.filter(place__in=storeroom_ids, quantity__gt=0).select_related("lot").order_by("pk"):
+    stored = Holding.objects.filter(place__in=storeroom_ids, quantity__gt=0).marked_usable(on=on)
+    for holding in stored.select_related("lot").order_by("pk"):
         lot = holding.lot
-        if lot and (lot.quarantined_at or (lot.expires_on and lot.expires_on < on)):
+        if not holding.is_usable:
             unusable[holding.consumable_id] += holding.quantity
         else:
             entry = LotOnHand(holding.lot_id, lot.expires_on if lot else None, holding.quantity)

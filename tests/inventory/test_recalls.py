@@ -148,6 +148,20 @@ class TestOpening:
         assert recalls.recall_of(tube, "whatever") == recall
         assert not ledger.differences()
 
+    def test_of_a_whole_line_holds_what_a_count_finds_later_until_it_is_withdrawn(
+        self, tube, cart, storeroom, technician, supervisor, put, opened
+    ):
+        recall = opened(lot_numbers=[], all_lots=True)
+        ledger.count(place=cart, consumable=tube, counted=6, by=technician, at=LATER, key="found in the drawer")
+        put(storeroom, 3, tube)
+        here = Holding.objects.filter(consumable=tube, place__in=[cart, storeroom])
+
+        assert not here.usable(on=NOON.date())
+        assert {held.is_usable for held in here.marked_usable(on=NOON.date())} == {False}
+
+        recalls.withdraw(recall=recall, by=supervisor, at=LATER, note="notice taken back")
+        assert here.usable(on=NOON.date()).count() == 2
+
 
 class TestAnswer:
     @pytest.fixture
