@@ -33,6 +33,7 @@ PAGES = (
             "add-par-row",
             "sheets",
             "sheet-headings",
+            "sheet-apply",
             "people",
             "add-person",
             "person",
