@@ -11,7 +11,7 @@ from django.db import connections
 from django.utils.translation import override
 from openpyxl import load_workbook
 
-from inventory import ledger
+from inventory import ledger, recalls
 from inventory.departments import open_department
 from inventory.models import Lot, Movement
 from restock.models import Pick
@@ -180,6 +180,19 @@ def test_another_lot_for_a_confirmed_pick_is_a_correction(path):
 
     assert moves() == [(4, "LATER", "CART-1")]
     assert not ledger.differences()
+
+
+def test_a_recalled_lot_that_a_pick_list_brings_is_put_out_of_reach(path, tube, cart, technician):
+    recall = recalls.open_recall(
+        consumable=tube, notice="FSN 1", lot_from="NEW-1", lot_to="NEW-5", by=technician, at=EVENING
+    )
+    fill_in(path, [4, 3])
+    write_lot(path, 4, "NEW-3")
+
+    confirm(path)
+
+    assert Lot.objects.get(consumable=tube, number="NEW-3").quarantined_at
+    assert recall.places.filter(place=cart).exists()
 
 
 def test_a_lot_that_nobody_knew_is_recorded_without_a_date_and_said(path, cart, storeroom, tube):
