@@ -40,7 +40,7 @@ def why_par(
     if advised > par:
         return _(
             "Par %(par)s covers only %(covered)s days; %(advised)s cover %(days)s.",
-            covered=_("%(part)s of %(days)s", part=float(f"{100 * (1 - p_short_now):.4g}"), days=100),
+            covered=_("%(part)s of %(days)s", part=_as_exact_as_it_matters(100 * (1 - p_short_now)), days=100),
             **cover,
         )
     if advised < par:
@@ -56,3 +56,8 @@ def _compared(par: int, advised: int) -> Sentence | None:
     if advised < par:
         return _("%(pieces)s fewer than par", pieces=par - advised)
     return _("%(pieces)s more than par", pieces=advised - par)
+
+
+def _as_exact_as_it_matters(days: float) -> float:
+    """Days of 100 for a sentence: 33.7, but 99.56, where a day in a thousand counts."""
+    return round(days, 2 if days > 99 else 1)
