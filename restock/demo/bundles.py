@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import datetime, timedelta
 
 from inventory import ledger
-from inventory.bundles import make_up
-from inventory.models import BundlePiece, Consumable, Department, Place, Section, StockingLine
+from inventory.bundles import PiecesLacking, make_up
+from inventory.models import Assembly, BundlePiece, Consumable, Department, Place, Section, StockingLine
 
 # Code, name, section, contents by code, par in the storeroom, par on a cart, on how many carts, how many made up.
 BUNDLES = (
@@ -44,10 +45,17 @@ def invent_bundles(department: Department, *, at: datetime, by) -> None:
             ]
         )
         if number:
-            key = f"demo bundle {code}"
-            made.append(make_up(place=store, bundle=bundle, bundles=number, by=by, at=at - MADE_UP_AGO, key=key))
-    first = made[0]
-    ledger.move(
-        source=store, destination=carts[0], consumable=first.bundle, lot=first.lot, quantity=CARRIED, by=by, at=at,
-        key="demo bundles carried",
-    )  # fmt: skip
+            made += _as_many_as_suffice(number, place=store, bundle=bundle, by=by, at=at - MADE_UP_AGO)
+    for first in made[:1]:
+        ledger.move(
+            source=store, destination=carts[0], consumable=first.bundle, lot=first.lot,
+            quantity=min(CARRIED, first.bundles), by=by, at=at, key="demo bundles carried",
+        )  # fmt: skip
+
+
+def _as_many_as_suffice(number: int, *, bundle: Consumable, **told) -> list[Assembly]:
+    """So many bundles in one go, or as many as the invented storeroom has pieces for, which may be none."""
+    for bundles in range(number, 0, -1):
+        with suppress(PiecesLacking):
+            return [make_up(bundle=bundle, bundles=bundles, key=f"demo bundle {bundle.code}", **told)]
+    return []

@@ -25,6 +25,8 @@ from inventory.models import (
 )
 from tests.factories import ConsumableFactory
 
+from .stock_breaches import STOCK_BREACHES
+
 NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
 
 
@@ -101,6 +103,7 @@ BREACHES = {
     "floor_fits_the_bin": lambda d, cart, tube, by: [
         StockingLine(place=cart, consumable=tube, par=2, floor=3, capacity=2)
     ],
+    **STOCK_BREACHES,
 }
 
 CONSTRAINTS = {
