@@ -20,7 +20,7 @@ from django.utils.translation import gettext_noop
 
 from inventory.models import Department
 
-from . import cover, ordering, par_advice
+from . import accuracy, cover, ordering, par_advice
 from .advising.past import last_operating_days
 from .models import WorkRequest
 
@@ -28,11 +28,13 @@ Kind, State = WorkRequest.Kind, WorkRequest.State
 
 SIGN_OF_LIFE_SECONDS = 5
 LOST_AFTER = timedelta(minutes=1)
+JUDGED_DAYS = 14  # an evening takes some seconds; more of them are for the command line, at night
 
 LOST = gettext_noop("The server was stopped in the middle of it. Ask for it again.")
 BROKEN = gettext_noop("It could not be worked out: the server's log says why.")
 NO_DAY = gettext_noop("There is no day yet with both a list and a logged case: log a few cases first.")
 NO_STOREROOM_LINE = gettext_noop("No storeroom keeps a line yet, so there is no cover to work out.")
+NO_EVENING = gettext_noop("None of the last days has a case list and enough logged days before it.")
 NO_ORDER = gettext_noop("No line of a storeroom needs an order today.")
 
 log = logging.getLogger(__name__)
@@ -152,8 +154,17 @@ def _orders(request: WorkRequest, at: datetime) -> None:
         raise NothingToGoBy(NO_ORDER)
 
 
+def _accuracy(request: WorkRequest, at: datetime) -> None:
+    department = request.department
+    today = department.local_date(at)
+    first, last = today - timedelta(days=JUDGED_DAYS), today - timedelta(days=1)
+    if accuracy.judge(department, first=first, last=last, at=at) is None:
+        raise NothingToGoBy(NO_EVENING)
+
+
 WORK: dict[str, Callable[[WorkRequest, datetime], None]] = {
     Kind.PARS: _pars,
     Kind.COVER: _cover,
     Kind.ORDERS: _orders,
+    Kind.ACCURACY: _accuracy,
 }

@@ -21,7 +21,7 @@ class StillHeld(ValueError):
 
 @dataclass(frozen=True)
 class RowChange:
-    """What changes in one row: `values` by field name (par, floor, capacity, bin, tracking). `off` takes the row off."""
+    """What changes in one row: `values` by field name (par, floor, capacity, ...). `off` takes the row off."""
 
     line_id: int
     values: Mapping[str, object]

@@ -13,6 +13,7 @@ class WorkRequest(models.Model):
         PARS = "pars", _("par advice")
         COVER = "cover", _("days of cover")
         ORDERS = "orders", _("orders")
+        ACCURACY = "accuracy", _("accuracy of the forecast")
 
     class State(models.TextChoices):
         WAITING = "waiting", _("waiting")

@@ -70,6 +70,7 @@ RULES: dict[str, frozenset[str]] = {
             "undo-action",
             "par-advice",
             "work-out-pars",
+            "work-out-accuracy",
             "answer-pars",
             "reopen-par",
             "reopen-pars",

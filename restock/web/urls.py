@@ -87,6 +87,7 @@ urlpatterns = [
     path("advice/what-if/", supposing.what_if, name="what-if"),
     path("advice/opened-unused/", unused.unused, name="unused"),
     path("advice/accuracy/", accuracy.accuracy, name="accuracy"),
+    path("advice/accuracy/work-out/", accuracy.work_out_accuracy, name="work-out-accuracy"),
     path("log/", case_log.log, name="log"),
     path("log/rooms/", case_log.choose_room, name="log-rooms"),
     path("log/rooms/<int:room_id>/", case_log.log_room, name="log-room"),

@@ -463,8 +463,14 @@ class TestWhatIf:
 
 
 class TestAccuracy:
-    def test_without_a_backtest_it_says_how_to_make_one(self, supervising, plan):
-        assert "manage.py backtest --from" in supervising.get(reverse("accuracy")).text
+    def test_without_a_backtest_one_can_be_asked_for_and_says_what_it_lacks(self, supervising, plan, department):
+        assert "Judge the last 14 days" in words(supervising.get(reverse("accuracy")))
+
+        supervising.post(reverse("work-out-accuracy"))
+        jobs.work_off(department)
+
+        said = words(supervising.get(reverse("accuracy")))
+        assert "None of the last days has a case list and enough logged days before it." in said
 
     def test_says_what_was_found_in_days_of_a_hundred(self, supervising, plan, judged):
         judged(1)

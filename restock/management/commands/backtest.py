@@ -5,21 +5,18 @@ from argparse import ArgumentTypeError
 from datetime import date
 from pathlib import Path
 
-import numpy as np
 from django.core.management.base import CommandError
 from django.utils import timezone
 from tqdm import tqdm
 
 from inventory.importing.loading import amount
-from restock.backtest import LEVELS, Backtest, backtest
+from restock.accuracy import judge
+from restock.backtest import LEVELS, Backtest
 from restock.forecasting.scoring import Estimate
-from restock.gate import keep
-from restock.judging import keep_judgement
 from restock.management.base import DepartmentCommand, refuse_unwritable
 
 COLUMNS = ("date", "place", "code", "actual", "q50", "q90", "q95", "q99", "mean", "crps")
 COLUMNS += ("pit_low", "pit_high", "p_short", "short")
-SEED = 2026  # of the bootstrap only: the same log gives the same intervals
 
 
 class Command(DepartmentCommand):
@@ -41,18 +38,18 @@ class Command(DepartmentCommand):
         if options["csv"]:
             refuse_unwritable(options["csv"])
         with tqdm(total=(last - first).days + 1, unit="day", disable=None) as bar:
-            judged = backtest(
-                department, first=first, last=last, progress=lambda day: bar.update((day - first).days + 1 - bar.n)
+            found = judge(
+                department,
+                first=first,
+                last=last,
+                at=timezone.now(),
+                progress=lambda day: bar.update((day - first).days + 1 - bar.n),
             )
-        if not judged.evenings:
+        if found is None:
             raise CommandError("No day in that time has a case list and enough logged days before it.")
-        rng = np.random.default_rng(SEED)
-        at = timezone.now()
-        kept = keep(department, judged, at=at, rng=rng)
-        against = judged.against(rng)
-        keep_judgement(department, judged, at=at, against=against, rng=rng)
-        self._report(judged, against, rng)
-        for kind in [calibration.kind for calibration in kept if not calibration.passed]:
+        judged = found.backtest
+        self._report(judged, found.against, found.rng)
+        for kind in [calibration.kind for calibration in found.calibrations if not calibration.passed]:
             self.stdout.write(f"Widened from the next plan on: {kind or 'lines without a category'}")
         if options["csv"]:
             self.stdout.write(f"{amount(_write(options['csv'], judged), 'row')}: {options['csv']}")

@@ -1,23 +1,23 @@
 """Is the forecast right on the department's own log, and how complete is that log?"""
 
-from datetime import timedelta
-
 from django.db.models import F
 from django.db.models.functions import Abs
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_safe
+from django.views.decorators.http import require_POST, require_safe
 
 from inventory.models import Section
+from restock import jobs
 from restock.fits import Captured, captured_by_section
 from restock.judging import levels_of, tenths_of
-from restock.models import Calibration, CaptureRate, Judgement, LineDrift
+from restock.models import Calibration, CaptureRate, Judgement, LineDrift, WorkRequest
 
 from ..ages import age_words
-from ..current import current_department, today
+from ..current import current_department
 from ..share_charts import tenths_chart, tenths_words
+from .working import work_state
 
 ROWS = 15
 
@@ -25,7 +25,7 @@ ROWS = 15
 @require_safe
 def accuracy(request: HttpRequest) -> HttpResponse:
     """What the newest backtest and the newest refit found."""
-    department, day = current_department(request), today(request)
+    department = current_department(request)
     judgement = Judgement.objects.filter(department=department).first()
     sections = captured_by_section(department)
     tenths = tenths_of(judgement) if judgement else []
@@ -42,10 +42,18 @@ def accuracy(request: HttpRequest) -> HttpResponse:
         "drifts": _drifts(judgement) if judgement else [],
         "logged": _logged(sections),
         "rates": rates.order_by("mean", "consumable__code")[:ROWS],
-        "first_day": day - timedelta(days=30),
-        "last_day": day - timedelta(days=1),
+        "work": work_state(department, WorkRequest.Kind.ACCURACY),
+        "judged_days": jobs.JUDGED_DAYS,
     }
     return render(request, "advice/accuracy.html", context)
+
+
+@require_POST
+def work_out_accuracy(request: HttpRequest) -> HttpResponse:
+    """Have the last days judged, for everybody to read."""
+    kind = WorkRequest.Kind.ACCURACY
+    jobs.ask(department=current_department(request), kind=kind, by=request.user, at=timezone.now())
+    return redirect("accuracy")
 
 
 def _logged(sections: dict[int, Captured]) -> list[dict]:

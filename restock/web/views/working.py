@@ -16,7 +16,12 @@ from restock.models import WorkRequest
 from ..ages import seconds_words
 from ..current import current_department
 
-PAGE_OF = {WorkRequest.Kind.PARS: "par-advice", WorkRequest.Kind.COVER: "shortages", WorkRequest.Kind.ORDERS: "orders"}
+PAGE_OF = {
+    WorkRequest.Kind.PARS: "par-advice",
+    WorkRequest.Kind.COVER: "shortages",
+    WorkRequest.Kind.ORDERS: "orders",
+    WorkRequest.Kind.ACCURACY: "accuracy",
+}
 
 
 @require_safe
