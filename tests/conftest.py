@@ -20,6 +20,19 @@ from .factories import (
 NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
 
 
+def drop_whoever_is_still_there(self, test_database_name, verbosity):
+    """A thread of the served site may still hold a connection when its tests are over: drop the database all the same.
+
+    WITH (FORCE) is PostgreSQL's own since version 13.
+    """
+    with self._nodb_cursor() as cursor:
+        cursor.execute(f"DROP DATABASE {self.connection.ops.quote_name(test_database_name)} WITH (FORCE)")
+
+
+if connection.vendor == "postgresql":
+    type(connection.creation)._destroy_test_db = drop_whoever_is_still_there
+
+
 @pytest.fixture(scope="session", autouse=True)
 def append_only_tables_can_be_emptied_between_tests():
     """After a test with threads the tables are emptied, which on SQLite is a DELETE: lift the triggers for that.
