@@ -156,11 +156,6 @@ def take_back(*, assembly: Assembly, by, at: datetime, key: str) -> None:
         ledger.reverse(movement=movement, by=by, at=at, key=ledger.part_key(key, number), reason="taken back")
 
 
-def is_taken_back(assembly: Assembly) -> bool:
-    """Whether somebody said that it never happened."""
-    return assembly.movements.filter(reversal__isnull=False).exists()
-
-
 def bundles_of(lot: Lot) -> int:
     """Bundles of a lot that were made up and not taken apart again, wherever they are now, used ones included."""
     own = _standing(lot).filter(consumable=lot.consumable_id).values_list("kind").annotate(n=Sum("quantity"))

@@ -17,7 +17,7 @@ from django.db.models import Max, Q, Sum
 from django.utils.translation import gettext as _
 
 from inventory.count_rounds import NotCounted, Recount, ToCount, open_round, record_count
-from inventory.models import Bin, Count, CountRound, CountTask, Department, Movement, Place, StockingLine
+from inventory.models import Bin, Count, CountRound, CountTask, Department, Movement, Place, StockingLine, bin_order
 
 from .filling import on_trolley
 from .forecasting.count_order import CountWeights, Ranked, Record, choose, rank
@@ -254,6 +254,5 @@ def _days(at: datetime, when: datetime | None) -> float | None:
 
 
 def _walk_order(line: StockingLine) -> tuple:
-    place, bin = line.place, line.bin
-    drawer = (bin is None, bin.walk_order if bin else 0, bin.code if bin else "")
-    return (place.role, place.walk_order, place.code, *drawer, line.consumable.code)
+    place = line.place
+    return (place.role, place.walk_order, place.code, *bin_order(line.bin), line.consumable.code)

@@ -10,7 +10,7 @@ from datetime import datetime
 from django.db.models import Count as Number
 from django.db.models import F, Max, Q, QuerySet, Sum
 
-from inventory.models import Bin, Consumable, Count, Holding, Lot, Place, StockingLine
+from inventory.models import Bin, Consumable, Count, Holding, Lot, Place, StockingLine, bin_order
 
 from .claiming import claims_of
 from .models import Claim, Filling, Pick, Plan, PlanLine
@@ -145,13 +145,12 @@ def _stop(plan: Plan, picks: list[Pick], in_all: str, held) -> Stop:
     others = (
         LotThere(holding.lot, holding.quantity)
         for holding in here
-        if holding.quantity > 0 and holding.lot and holding.lot_id != picks[0].lot_id and _usable(holding.lot, plan)
+        if holding.quantity > 0
+        and holding.lot
+        and holding.lot_id != picks[0].lot_id
+        and holding.lot.is_usable(on=plan.for_date)
     )
     return Stop(tuple(picks), in_all, sum(holding.quantity for holding in here), tuple(others))
-
-
-def _usable(lot: Lot, plan: Plan) -> bool:
-    return lot.quarantined_at is None and (lot.expires_on is None or lot.expires_on >= plan.for_date)
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,5 +250,5 @@ def _by_line(rows: QuerySet, figure) -> dict:
 
 
 def _drawer_order(found: DrawerLine):
-    bin, consumable = found.bin, found.line.consumable
-    return (bin is None, bin.walk_order if bin else 0, bin.code if bin else "", consumable.section, consumable.code)
+    consumable = found.line.consumable
+    return (*bin_order(found.bin), consumable.section, consumable.code)

@@ -8,7 +8,7 @@ from .dates import DateCheck
 from .items import Basis, Connector, Consumable, Criticality, Latex, Owner, Packaging, Section, SingleUse, SizeRun
 from .ledger import Holding, Lot, Movement
 from .orders import BackOrder, Order, OrderLine, Receipt
-from .places import Bin, CartKind, Department, Place, Room, StockingLine
+from .places import Bin, CartKind, Department, Place, Room, StockingLine, bin_order
 from .recalls import Hold, Recall, RecallAnswer, RecallLot, RecallPlace
 from .seals import CartGuidance, GuidedLine, SealEvent
 
@@ -51,4 +51,5 @@ __all__ = [
     "SingleUse",
     "SizeRun",
     "StockingLine",
+    "bin_order",
 ]

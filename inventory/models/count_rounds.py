@@ -113,8 +113,3 @@ class CountTask(models.Model):
 
     def __str__(self) -> str:
         return f"count {self.consumable} at {self.place}"
-
-    @property
-    def first_variance(self) -> int | None:
-        """Pieces more (negative: fewer) than expected at the first count, or None before it."""
-        return None if self.first_counted is None else self.first_counted - self.expected

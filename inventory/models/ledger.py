@@ -1,5 +1,7 @@
 """The ledger: lots, movements that are never changed, and the balances they add up to."""
 
+from datetime import date
+
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
@@ -26,6 +28,10 @@ class Lot(models.Model):
 
     def __str__(self) -> str:
         return self.number
+
+    def is_usable(self, *, on: date) -> bool:
+        """Whether a person may take from it on that day: the rule of LotQuerySet.usable for a lot at hand."""
+        return self.quarantined_at is None and (self.expires_on is None or self.expires_on >= on)
 
 
 class Movement(models.Model):

@@ -167,6 +167,11 @@ class Bin(models.Model):
         return self.code
 
 
+def bin_order(bin: Bin | None) -> tuple[bool, int, str]:
+    """Sorts what lies at one place as a hand or a foot passes it; what has no bin comes last."""
+    return (bin is None, bin.walk_order if bin else 0, bin.code if bin else "")
+
+
 class StockingLine(models.Model):
     """A place keeps this consumable in this bin: the par sheet, one row of it. All figures are pieces."""
 

@@ -62,11 +62,6 @@ class ParAdvice:
         """Pieces more (or, below zero, fewer) on the cart of an evening, on average: (L,)."""
         return self.then.mean_on_hand - self.now.mean_on_hand
 
-    @property
-    def more_days_short(self) -> np.ndarray:
-        """Days more (or, below zero, fewer) on which the line would have run short: (L,)."""
-        return self.then.days_short - self.now.days_short
-
 
 def advise_pars(department: Department, *, today: date, days: int = DAYS) -> ParAdvice:
     """Advise a par for every cart line, from the stored tallies (restock.tallies).

@@ -9,7 +9,7 @@ from datetime import date, datetime, time
 from django.db.models import Max, Sum
 from django.utils.safestring import SafeString
 
-from inventory.models import Consumable, Count, Department, Holding, Place, Room, Section, StockingLine
+from inventory.models import Consumable, Count, Department, Holding, Place, Room, Section, StockingLine, bin_order
 from restock.counting import still_lines
 from restock.models import Case, Pick, Plan, PlanLine
 from restock.routes import rooms_that_reach
@@ -183,5 +183,4 @@ def _carried(plan: Plan, cart: Place) -> dict[int, int]:
 
 
 def _drawer_order(line: StockingLine):
-    bin = line.bin
-    return (bin is None, bin.walk_order if bin else 0, bin.code if bin else "", line.consumable.code)
+    return (*bin_order(line.bin), line.consumable.code)

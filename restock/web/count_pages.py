@@ -56,10 +56,6 @@ class TaskRow:
         return variance(self.task)
 
     @property
-    def needs_cause(self) -> bool:
-        return bool(self.variance) and not self.task.cause
-
-    @property
     def differs(self) -> str:
         """The variance in words."""
         return variance_words(self.variance)

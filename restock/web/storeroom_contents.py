@@ -9,7 +9,7 @@ from datetime import date, datetime
 from django.db.models import Max, Sum
 from django.utils.safestring import SafeString
 
-from inventory.models import Bin, Consumable, Count, Holding, Lot, Place, StockingLine
+from inventory.models import Bin, Consumable, Count, Holding, Lot, Place, StockingLine, bin_order
 from restock.models import Pick, Plan, StoreroomCover
 
 from .ages import counted_words, counts_words
@@ -19,7 +19,7 @@ from .shortage_facts import cover_words
 
 @dataclass(frozen=True)
 class HeldLot:
-    """Pieces of one lot, None for those without. may_be_used: in date on the day, and not set aside."""
+    """Pieces of one lot, None for those without. may_be_used: as HoldingQuerySet.usable says of the day."""
 
     lot: Lot | None
     pieces: int
@@ -66,9 +66,9 @@ def storeroom_contents(storeroom: Place, plan: Plan | None, *, day: date, now: d
     """Read the storeroom for `day`: six queries, whatever the number of lines."""
     kept = {line.consumable_id: line for line in StockingLine.objects.filter(place=storeroom).select_related("bin")}
     lots = defaultdict(list)
-    holdings = Holding.objects.filter(place=storeroom).exclude(quantity=0).select_related("lot")
+    holdings = Holding.objects.filter(place=storeroom).exclude(quantity=0).marked_usable(on=day).select_related("lot")
     for held in holdings.order_by("lot__expires_on", "lot__number", "pk"):
-        lots[held.consumable_id].append(HeldLot(held.lot, held.quantity, _may_be_used(held.lot, day)))
+        lots[held.consumable_id].append(HeldLot(held.lot, held.quantity, held.is_usable))
     counts = Count.objects.filter(place=storeroom).order_by().values_list("consumable").annotate(Max("at"))
     counted_at = dict(counts)
     tonight = {}
@@ -95,10 +95,5 @@ def storeroom_contents(storeroom: Place, plan: Plan | None, *, day: date, now: d
     return StoreroomContents(tuple(lines), counts_words([counted_at.get(line.consumable.pk) for line in lines], now))
 
 
-def _may_be_used(lot: Lot | None, day: date) -> bool:
-    return lot is None or (lot.quarantined_at is None and (lot.expires_on is None or lot.expires_on >= day))
-
-
 def _shelf_order(line: StoreroomLine):
-    bin = line.bin
-    return (bin is None, bin.walk_order if bin else 0, bin.code if bin else "", line.consumable.code)
+    return (*bin_order(line.bin), line.consumable.code)

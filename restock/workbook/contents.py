@@ -9,7 +9,7 @@ from django.db.models import Max, Q
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from inventory.models import Bin, Count, Packaging, Place, StockingLine
+from inventory.models import Bin, Count, Packaging, Place, StockingLine, bin_order
 from restock.ages import age_words
 from restock.missing import p_short_as_it_will_stand
 from restock.models import Pick, Plan, PlanLine, Shortage, Substitution
@@ -97,7 +97,7 @@ def pick_list(plan: Plan) -> PickList:
         age = _age(counted_at.get(where), plan.made_at)
         rows[line.place].append(CartRow(line, bins.get(where), age, short_by))
     for cart_rows in rows.values():
-        cart_rows.sort(key=lambda row: (*_bin_order(row.bin), row.line.consumable.section, row.line.consumable.code))
+        cart_rows.sort(key=lambda row: (*bin_order(row.bin), row.line.consumable.section, row.line.consumable.code))
 
     cards = by_wanted(active(plan.department, on=plan.for_date))
     short = []
@@ -192,7 +192,7 @@ def _pick_rows(picks: list[Pick], pack_sizes: dict[int, set[int]]) -> tuple[Pick
         expires = lot.expires_on if lot and lot.expires_on else date.max
         lot_number = lot.number if lot else ""
         return (
-            *_bin_order(pick.bin),
+            *bin_order(pick.bin),
             line.consumable.code,
             expires,
             lot_number,
@@ -210,10 +210,6 @@ def _pick_rows(picks: list[Pick], pack_sizes: dict[int, set[int]]) -> tuple[Pick
         rows.append(PickRow(pick, group(pick) != previous, in_all))
         previous = group(pick)
     return tuple(rows)
-
-
-def _bin_order(bin: Bin | None) -> tuple[bool, int, str]:
-    return (bin is None, bin.walk_order if bin else 0, bin.code if bin else "")
 
 
 def _latest_counts(plan: Plan, carts: list[Place]) -> dict[tuple[int, int], datetime]:

@@ -99,7 +99,7 @@ def test_advice_counts_what_it_would_have_changed_on_the_pieces_really_used(depa
     assert advised >= 4
     assert advice.now.days_short.tolist() == [20]  # four were used on each of 20 days, three were there
     assert advice.now.short.sum() == 20
-    assert advice.more_days_short.tolist() == [-20]
+    assert advice.then.days_short.tolist() == [0]
     assert advice.more_on_hand.tolist() == [advised - 3]
     assert str(advice.reasons[0]).startswith("Par 3 covers only")
     assert str(advice.reasons[0]).endswith(f"{advised} cover 19 of 20.")
