@@ -5,6 +5,7 @@ from datetime import timedelta
 from html.parser import HTMLParser
 
 import pytest
+from django.contrib.messages import get_messages
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
@@ -252,6 +253,23 @@ class TestPrivacy:
                     shown += answer.text + str(answer.redirect_chain)
 
         assert found_in(shown + stored_everywhere() + caplog.text + str(dict(client.session))) == []
+
+    @pytest.mark.parametrize(
+        ("key", "refused"),
+        [
+            ("43143205-830d-46ae-9abd-81fee2aa026f", False),
+            ("4313cd3960ca43b1950e6b8007fe0118", False),
+            ("80184123456748765498432180190042", True),
+            ("8018412345678901234566", True),
+        ],
+    )
+    def test_random_key_of_a_form_is_never_taken_for_a_person(self, client, technician, room, key, refused):
+        client.force_login(technician)
+
+        answer = client.post(reverse("log-add-case", args=[room.pk]), {"key": key})
+
+        said = [str(message) for message in get_messages(answer.wsgi_request)]
+        assert any("This code is about a person" in words for words in said) is refused
 
     @pytest.mark.parametrize(("reason", "shown"), [("for MRN 4471203", False), ("torn " * 30, True)])
     def test_note_refused_stands_there_again_only_without_a_number(self, client, supervisor, tube, reason, shown):
