@@ -20,9 +20,10 @@ from django.utils.translation import gettext_noop
 
 from inventory.models import Department
 
-from . import accuracy, cover, ordering, par_advice
 from .advising.past import last_operating_days
+from .backtesting import accuracy
 from .models import WorkRequest
+from .supervising import cover, ordering, par_advice
 
 Kind, State = WorkRequest.Kind, WorkRequest.State
 

@@ -15,11 +15,11 @@ from datetime import date, timedelta
 import numpy as np
 
 from inventory.models import Department
-from restock.calls import AddOns, Cancellation, add_ons, cancellation
-from restock.forecast import Known
+from restock.cases.setups import Slot
+from restock.learning.calls import AddOns, Cancellation, add_ons, cancellation
+from restock.learning.forecast import Known
+from restock.learning.tallies import Tallies
 from restock.models import Case
-from restock.setups import Slot
-from restock.tallies import Tallies
 
 from .past import Beliefs
 

@@ -15,9 +15,9 @@ from datetime import date, timedelta
 import numpy as np
 
 from inventory.models import Consumable, Department, Holding, Place, StockingLine
-from restock.forecast import Frame
 from restock.forecasting import demand
 from restock.forecasting.outdating import expected_outdates, moves_before_expiry
+from restock.learning.forecast import Frame
 from restock.models import Policy
 
 from .moves import Walk, walks

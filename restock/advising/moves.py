@@ -20,7 +20,7 @@ from inventory.models import Consumable, Place
 from restock.forecasting import demand
 from restock.forecasting.transfers import Moves, rebalance, take_back
 from restock.models import Policy
-from restock.planning import Draft
+from restock.plans.planning import Draft
 
 from .past import capacities_of, floors_of
 

@@ -13,13 +13,13 @@ from datetime import date
 import numpy as np
 
 from inventory.models import Basis, Department, StockingLine
-from restock.forecast import read_frame
 from restock.forecasting import demand
 from restock.forecasting.levels import PolicyRun, par_advice, run_policy
-from restock.replay import read_log, used_on
+from restock.learning.forecast import read_frame
+from restock.learning.replay import read_log, used_on
+from restock.learning.tallies import read_tallies
+from restock.learning.widening import planned_levels
 from restock.sentences import Sentence
-from restock.tallies import read_tallies
-from restock.widening import planned_levels
 
 from .past import (
     DAYS,
@@ -64,9 +64,9 @@ class ParAdvice:
 
 
 def advise_pars(department: Department, *, today: date, days: int = DAYS) -> ParAdvice:
-    """Advise a par for every cart line, from the stored tallies (restock.tallies).
+    """Advise a par for every cart line, from the stored tallies (restock.learning.tallies).
 
-    A line whose kind failed its gate is covered at a higher level, as in the plan (restock.widening).
+    A line whose kind failed its gate is covered at a higher level, as in the plan (restock.learning.widening).
 
     today: the horizon is the last `days` operating days before it. Raises ValueError where there is none.
     """

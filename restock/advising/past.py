@@ -11,8 +11,11 @@ import numpy as np
 from django.db.models import Count, Q
 
 from inventory.models import Basis, Criticality, Department, StockingLine
-from restock.calls import add_ons, cancellation
-from restock.forecast import (
+from restock.cases.setups import Slot
+from restock.forecasting.convolution import plus
+from restock.forecasting.levels import service_target
+from restock.learning.calls import add_ons, cancellation
+from restock.learning.forecast import (
     Board,
     DayForecast,
     Frame,
@@ -23,14 +26,11 @@ from restock.forecast import (
     kinds_of_case,
     opened_by_rooms,
 )
-from restock.forecasting.convolution import plus
-from restock.forecasting.levels import service_target
+from restock.learning.replay import Log
+from restock.learning.tallies import Tallies
+from restock.learning.usage import Usage, learn_usage
 from restock.models import Case, Policy
 from restock.models import policy_of as policy_of  # the rest of the package asks for it here
-from restock.replay import Log
-from restock.setups import Slot
-from restock.tallies import Tallies
-from restock.usage import Usage, learn_usage
 
 DAYS = 28  # operating days looked back unless the supervisor says otherwise: four weeks of every weekday's list
 UNBOUNDED = np.iinfo(np.int64).max  # the capacity of a bin whose size is not stated
@@ -72,7 +72,7 @@ class Beliefs:
         return forecast_with(self.board, known, self.pmfs, opened_by_rooms(rooms, self.usage, self.board))
 
     def demand_of_list(self, known: Known) -> np.ndarray:
-        """The same without what may be added: restock.forecast.expected_of_list."""
+        """The same without what may be added: learning.forecast.expected_of_list."""
         rooms = tuple(dict.fromkeys(slot.room_id for slot in known.slots))
         return expected_of_list(self.board, known, self.pmfs, opened_by_rooms(rooms, self.usage, self.board))
 

@@ -3,7 +3,7 @@
 Every evening's forecast knows only what lay before it: it is learned anew at the start of each week of the comparison,
 from the log up to then. The advised par rests on the operating days before the comparison begins. Every policy is
 filled up to its target every evening, whatever the storerooms held at the time, and starts at its first target. No kind
-of line is widened (restock.widening): that would know how these very days went.
+of line is widened (restock.learning.widening): that would know how these very days went.
 """
 
 from __future__ import annotations
@@ -15,10 +15,10 @@ from datetime import date
 import numpy as np
 
 from inventory.models import Department
-from restock.forecast import Frame, kinds_of_case, read_frame
 from restock.forecasting.levels import PolicyRun, par_advice, run_policy
+from restock.learning.forecast import Frame, kinds_of_case, read_frame
+from restock.learning.replay import Evening, Log, read_log, replay
 from restock.models import Policy
-from restock.replay import Evening, Log, read_log, replay
 
 from .past import (
     DAYS,

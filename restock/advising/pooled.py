@@ -15,10 +15,10 @@ from datetime import timedelta
 import numpy as np
 
 from inventory.models import StockingLine
-from restock.forecast import Frame
+from restock.cases.setups import Slot
 from restock.forecasting import demand, horizon
 from restock.forecasting.convolution import plus
-from restock.setups import Slot
+from restock.learning.forecast import Frame
 
 from .ahead import Ahead
 from .past import Beliefs

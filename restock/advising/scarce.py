@@ -15,7 +15,7 @@ from inventory.models import Consumable, StockingLine
 from restock.forecasting import demand
 from restock.forecasting.integer_allocation import allocate_packs
 from restock.models import Policy
-from restock.planning import Draft
+from restock.plans.planning import Draft
 
 from .sizes import neighbours
 

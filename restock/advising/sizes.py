@@ -12,12 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from inventory.models import Consumable, Place
+from restock.cases.routes import Routes
+from restock.cases.setups import Slot
 from restock.forecasting import demand
 from restock.forecasting.size_safety import size_safety
 from restock.models import Policy
-from restock.planning import Draft
-from restock.routes import Routes
-from restock.setups import Slot
+from restock.plans.planning import Draft
 
 NEGLIGIBLE = 1e-4  # chance below which a case is taken not to want a size
 

@@ -15,13 +15,13 @@ from datetime import date, timedelta
 import numpy as np
 
 from inventory.models import Consumable, Department, Packaging, Place, StockingLine
-from restock.forecast import Frame, read_frame
 from restock.forecasting import demand, storeroom
-from restock.lead_times import on_order as pieces_on_order
-from restock.lead_times import policies_of
+from restock.learning.forecast import Frame, read_frame
+from restock.learning.lead_times import on_order as pieces_on_order
+from restock.learning.lead_times import policies_of
+from restock.learning.tallies import read_tallies
 from restock.models import OrderPolicy, Policy
-from restock.stock import Stock, read_stock
-from restock.tallies import read_tallies
+from restock.plans.stock import Stock, read_stock
 
 from .ahead import look_ahead
 from .bundled import read_bundled, with_bundles

@@ -7,9 +7,9 @@ from datetime import date, timedelta
 from functools import cache
 
 from inventory.models import Department, Place
-from restock.forecast import Frame
+from restock.learning.forecast import Frame
 from restock.models import OrderPolicy
-from restock.planning import Draft, draft_plan
+from restock.plans.planning import Draft, draft_plan
 
 from .ahead import line_demand, look_ahead
 from .dates import Dates, advise_dates, places_demand, short_dated

@@ -8,7 +8,7 @@ import numpy as np
 
 from inventory.count_rounds import finish_round, say_cause, stage, variance
 from inventory.models import CountTask, Department
-from restock.counting import save_count, start_days_count
+from restock.stock_life.counting import save_count, start_days_count
 
 OFF = (0, 0, 0, 0, -1, -1, 1, -4)  # pieces against the record, as likely each
 CAUSES = (CountTask.Cause.NOT_LOGGED, CountTask.Cause.NOT_LOGGED, CountTask.Cause.NOT_RECORDED, "")

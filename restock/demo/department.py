@@ -15,10 +15,10 @@ from django.contrib.auth.models import Group
 from django.db import transaction
 
 from inventory.models import Department
-from restock.departments import ROLES, begin_department
 from restock.importing import KINDS, Sheet, load
 from restock.models import Plan
-from restock.planning import make_plan
+from restock.plans.planning import make_plan
+from restock.setting_up.departments import ROLES, begin_department
 from restock.workbook import write_workbook
 
 from .bundles import invent_bundles

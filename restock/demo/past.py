@@ -12,8 +12,8 @@ from django.db import connection
 
 from inventory import ledger
 from inventory.models import Count, Department, Holding, Lot, Movement, Place, StockingLine
+from restock.cases.routes import Routes, routes
 from restock.models import Case, CaseType, UsageRecord
-from restock.routes import Routes, routes
 
 from .cases import DrawnCase
 from .stock import Demand, Event, Layout, LotHeld, Shelves, What

@@ -9,7 +9,7 @@ from django.db.models import Min
 from inventory import seals
 from inventory.guidance import ALL
 from inventory.models import Consumable, Department, Holding, Place, SealEvent
-from restock.cart_guidance import choose
+from restock.stock_life.cart_guidance import choose
 
 CART_KINDS = ("difficult-airway-cart", "emergency-cart")
 DAYS = 14

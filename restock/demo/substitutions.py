@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from django.contrib.auth import get_user_model
 
 from inventory.models import Department
-from restock import substitutions
+from restock.stock_life import substitutions
 
 AGREED = ("TT09", "TT10")  # (missing, may stand in): codes of the fictional catalogue
 WAITING = ("SY04", "SY05")

@@ -18,8 +18,8 @@ from django.utils.translation import gettext_noop, ngettext
 from inventory import ledger
 from inventory.importing.loading import Loading, Outcome
 from inventory.models import Count, Movement, Place
+from restock.cases.routes import Routes, routes
 from restock.models import Case, UsageRecord
-from restock.routes import Routes, routes
 
 NOON = time(12)
 ROWS_AT_ONCE = 20_000

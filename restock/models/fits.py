@@ -1,6 +1,7 @@
 """What a refit of the learning found, kept so that a plan can use it without searching again and can explain itself.
 
-Replaced as a whole by each refit (restock.fitting). Nothing here is a fact: all of it can be found again from the log.
+Replaced as a whole by each refit (restock.learning.fitting). Nothing here is a fact: all of it can be found again from
+the log.
 """
 
 from django.db import models

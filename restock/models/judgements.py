@@ -8,9 +8,9 @@ from django.utils.translation import gettext_lazy as _
 class Judgement(models.Model):
     """The forecast judged on `evenings` past evenings, each knowing only what was known then. Shares from 0 to 1.
 
-    levels: [level, stated, covered, low, high] of each service level judged; tenths: [share, low, high] of the use that
-    fell into each tenth of the forecast (restock.judging reads both). brier and calibration_error are of the chance to
-    run short from par.
+    levels: [level, stated, covered, low, high] of each service level judged; tenths: [share, low, high] of the use
+    that fell into each tenth of the forecast (backtesting.judging reads both). brier and calibration_error are of the
+    chance to run short from par.
     """
 
     department = models.OneToOneField("inventory.Department", on_delete=models.PROTECT, related_name="judgement")

@@ -66,7 +66,7 @@ class Stratum(models.Model):
 class QuantityTally(models.Model):
     """How often cases of a stratum used `quantity` pieces of a line. Cases that used none are the rest.
 
-    cut_off: the last of these pieces emptied the cart, so that such a case may have wanted more (restock.emptying).
+    cut_off: the last of these pieces emptied the cart, so that such a case may have wanted more (learning.emptying).
     """
 
     stratum = models.ForeignKey(Stratum, on_delete=models.CASCADE, related_name="tallies")

@@ -67,7 +67,7 @@ class OrderPolicy(models.Model):
     def __str__(self) -> str:
         return f"how {self.stocking_line} is ordered"
 
-    # What receipts taught, chances of a lead time of 0, 1, 2 ... days; restock.lead_times sets it, nothing stores it.
+    # What receipts taught, chances of a lead time of 0, 1, 2 ... days; learning.lead_times sets it, nothing stores it.
     learned_lead: tuple[float, ...] = ()
 
     @property

@@ -10,7 +10,7 @@ class SetupChange(models.Model):
 
     before and after hold every field that the page shows, by field name; one of them is empty for a row that began or
     ended. Where `before` is not what the last change left behind, the row was changed another way in between,
-    such as by a spreadsheet, and the reader says so (restock.setup_history).
+    such as by a spreadsheet, and the reader says so (restock.setting_up.setup_history).
     """
 
     department = models.ForeignKey("inventory.Department", on_delete=models.PROTECT, related_name="setup_changes")

@@ -6,8 +6,8 @@ from decimal import Decimal
 from django.utils.crypto import salted_hmac
 
 from inventory.models import Department
+from restock.cases.sizing import size_class_for
 from restock.models import SizeClass
-from restock.sizing import size_class_for
 
 
 def booking_hash(department: Department, reference: str) -> str:

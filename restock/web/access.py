@@ -16,7 +16,7 @@ from django.urls import reverse
 from django.utils.translation import gettext as _
 from django_htmx.http import HttpResponseClientRefresh
 
-from restock.departments import ROLES
+from restock.setting_up.departments import ROLES
 
 ANY_ROLE = frozenset(ROLES)
 CLINICIAN, TECHNICIAN, SUPERVISOR = ROLES

@@ -10,9 +10,9 @@ from django.db.models import Max, Sum
 from django.utils.safestring import SafeString
 
 from inventory.models import Consumable, Count, Department, Holding, Place, Room, Section, StockingLine, bin_order
-from restock.counting import still_lines
+from restock.cases.routes import rooms_that_reach
 from restock.models import Case, Pick, Plan, PlanLine
-from restock.routes import rooms_that_reach
+from restock.stock_life.counting import still_lines
 
 from .ages import counted_words, counts_words
 from .hubs import hub_swatch

@@ -11,7 +11,7 @@ from django.http import QueryDict
 from django.utils.translation import gettext as _
 
 from inventory.models import Department
-from restock.case_log import Opened
+from restock.cases.case_log import Opened
 from restock.models import CaseLog
 
 _PIECES = re.compile(r"^(used|unused)-(\d{1,18})$")

@@ -12,8 +12,8 @@ from django.utils.translation import ngettext
 
 from inventory.count_rounds import stage, variance
 from inventory.models import Count, CountRound, CountTask, Department, Place
-from restock.count_sheets import bins_of
-from restock.counting import Doubtful, last_counted
+from restock.sheets.count_sheets import bins_of
+from restock.stock_life.counting import Doubtful, last_counted
 
 from .ages import age_words
 from .hubs import hub_swatch

@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 
 from inventory.models import Department
 from restock.models import Case, Plan
-from restock.people import DEPARTMENT_GROUP
+from restock.setting_up.people import DEPARTMENT_GROUP
 
 from .access import group_names
 

@@ -13,9 +13,9 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from inventory.models import Department, Movement, Place, StockingLine
-from restock.expiry import Dated
-from restock.expiry_pulling import Pulled
-from restock.expiry_waste import ExpectedWaste
+from restock.stock_life.expiry import Dated
+from restock.stock_life.expiry_pulling import Pulled
+from restock.supervising.expiry_waste import ExpectedWaste
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,8 @@ from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from inventory.models import Holding, Lot, Movement, Place
+from restock.cases.routes import routes
 from restock.models import Case, PlanLine, Policy
-from restock.routes import routes
 
 from .cart_contents import listed_cases
 from .charts import days_of_hundred

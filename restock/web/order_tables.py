@@ -11,7 +11,7 @@ from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Order
 from inventory.orders import State
-from restock.lead_times import LeadTime
+from restock.learning.lead_times import LeadTime
 
 from .order_words import OrderRow, expected_words, order_rows
 from .tables import DRAWN, NUMBER, PLACE
@@ -66,7 +66,7 @@ class OrderTable(tables.Table):
 
 
 class OrderPolicyTable(tables.Table):
-    """Storeroom lines with how each is ordered. Rows are OrderPolicy, each with a `lead` of restock.lead_times."""
+    """Storeroom lines with how each is ordered. Rows are OrderPolicy, each with a `lead` of learning.lead_times."""
 
     tick = tables.Column("", empty_values=(), orderable=False, attrs={"td": {"class": "cell-tick"}})
     line = tables.Column(_("Line"), empty_values=(), orderable=False)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-from restock.departments import ROLES
+from restock.setting_up.departments import ROLES
 
 ROLE_WORDS = {
     "clinician": _("clinician: logs what cases use"),

@@ -11,8 +11,8 @@ from django.utils.html import format_html_join
 from django.utils.safestring import SafeString
 
 from inventory.models import Place
+from restock.evening.rounds import DrawerLine, Stop
 from restock.models import Pick
-from restock.rounds import DrawerLine, Stop
 
 from .ages import counted_words
 from .hubs import hub_swatch

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from django.http import QueryDict
 from django.utils.translation import gettext as _
 
-from restock.picking import NotSaved, Refusal, Said, Why
+from restock.evening.picking import NotSaved, Refusal, Said, Why
 from restock.workbook.reading import MOST_PICKED
 
 # The buttons of a line.

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from django.db.models import Model
 from django.utils.translation import gettext as _
 
-from restock.setup_history import Step
+from restock.setting_up.setup_history import Step
 
 from .setup_pages import SetupPage
 

@@ -15,11 +15,11 @@ from django.utils.translation import ngettext
 
 from inventory.models import Department
 from inventory.orders import Coming, coming
-from restock.missing import p_short_as_it_will_stand
+from restock.cases.routes import Routes, routes
 from restock.models import Case, Plan, PlanLine, Shortage, ShortageAction, StoreroomCover
-from restock.routes import Routes, routes
-from restock.shortage_actions import standing_actions
-from restock.stock import after_tonight
+from restock.plans.missing import p_short_as_it_will_stand
+from restock.plans.stock import after_tonight
+from restock.supervising.shortage_actions import standing_actions
 
 from .order_words import coming_words
 

@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from django.db.models import Count, Q, Sum
 
 from inventory.models import Consumable, Department, Room
-from restock.case_log import SHIFT
+from restock.cases.case_log import SHIFT
 from restock.models import Case, CaseLog, UsageRecord
 
 LAST_USED = 8  # lines that are offered beside the set-up

@@ -8,7 +8,7 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from inventory.models.notes import about_stock_only
-from restock.substitutions import Differences
+from restock.stock_life.substitutions import Differences
 
 from .seal_forms import day_field
 

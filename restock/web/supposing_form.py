@@ -8,9 +8,9 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Consumable, Department, Room
+from restock.cases.setups import Slot
 from restock.models import CaseType, Extra, SizeClass
-from restock.setups import Slot
-from restock.supposing import MOST_LATE_DAYS, Supposition, cases_of_room
+from restock.supervising.supposing import MOST_LATE_DAYS, Supposition, cases_of_room
 
 MOST_CASES = 20
 

@@ -17,7 +17,7 @@ from django.utils import timezone
 from django.utils.crypto import constant_time_compare, salted_hmac
 
 from inventory.models import Department
-from restock.people import DEPARTMENT_GROUP
+from restock.setting_up.people import DEPARTMENT_GROUP
 
 COOKIE = "workstation"
 SALT = "restock.workstation"

@@ -1,7 +1,7 @@
 """Tonight's pick list as a workbook: carried on paper or a tablet, filled in, and read back.
 
 `writing.write_workbook` lays a stored plan out; `reading.read_back` takes the Picked column from a workbook that
-came back and touches no database. What follows from the picked pieces is decided in `restock.confirming`.
+came back and touches no database. What follows from the picked pieces is decided in `restock.evening.confirming`.
 """
 
 from .reading import BackRow, WorkbookBack, read_back

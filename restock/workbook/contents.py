@@ -11,11 +11,11 @@ from django.utils.translation import ngettext
 
 from inventory.models import Bin, Count, Packaging, Place, StockingLine, bin_order
 from restock.ages import age_words
-from restock.missing import p_short_as_it_will_stand
 from restock.models import Pick, Plan, PlanLine, Shortage, Substitution
-from restock.out_of_reach import sentences
+from restock.plans.missing import p_short_as_it_will_stand
+from restock.plans.out_of_reach import sentences
 from restock.reasons import may_run_short
-from restock.substitutions import active, by_wanted
+from restock.stock_life.substitutions import active, by_wanted
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,9 +17,10 @@ from django.urls import reverse
 from django.utils import timezone
 
 from inventory.models import Place
-from restock import claiming, cover, par_advice
 from restock.demo.department import build
 from restock.models import Shortage
+from restock.plans import claiming
+from restock.supervising import cover, par_advice
 from tests.web.routes import SAMPLES, address_of, every_route
 
 pytestmark = pytest.mark.benchmark(timer=time.process_time)

@@ -12,7 +12,7 @@ from playwright.sync_api import expect
 
 from inventory import ledger
 from inventory.models import Movement, Section
-from restock.case_log import log_case
+from restock.cases.case_log import log_case
 from restock.models import Case, CaseLog, UsageRecord
 from tests.factories import (
     CartFactory,

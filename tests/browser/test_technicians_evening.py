@@ -7,8 +7,8 @@ from django.utils import timezone
 
 from inventory import ledger
 from inventory.models import Movement
-from restock import claiming
 from restock.models import Filling, Pick, Shortage
+from restock.plans import claiming
 from tests.factories import BinFactory, CartFactory, UserFactory
 
 from .conftest import DESKTOP, PHONE

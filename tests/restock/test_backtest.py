@@ -9,15 +9,15 @@ import pytest
 from django.core.management import call_command
 
 from inventory.models import Basis
-from restock.backtest import FORECAST, PAR, backtest
-from restock.forecast import read_frame
-from restock.gate import keep
-from restock.judging import keep_judgement, levels_of, tenths_of
+from restock.backtesting.backtest import FORECAST, PAR, backtest
+from restock.backtesting.gate import keep
+from restock.backtesting.judging import keep_judgement, levels_of, tenths_of
+from restock.learning.forecast import read_frame
+from restock.learning.replay import read_log, replay
+from restock.learning.tallies import bring_forward, read_tallies
+from restock.learning.widening import planned_levels
 from restock.models import Calibration, Judgement, Policy, UsageRecord
-from restock.planning import draft_plan
-from restock.replay import read_log, replay
-from restock.tallies import bring_forward, read_tallies
-from restock.widening import planned_levels
+from restock.plans.planning import draft_plan
 from tests.factories import (
     CaseFactory,
     CaseTypeFactory,

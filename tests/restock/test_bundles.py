@@ -8,10 +8,10 @@ from openpyxl import load_workbook
 from inventory import bundles, ledger
 from inventory.importing.problems import SheetRefused
 from inventory.models import BundlePiece, Movement
-from restock.bundle_sheets import MAKE_UP, apply_make_up_sheet, write_make_up_sheet
-from restock.bundles import to_make_up
-from restock.case_log import Opened, log_case
+from restock.cases.case_log import Opened, log_case
 from restock.models import Plan, PlanLine, UsageRecord
+from restock.sheets.bundle_sheets import MAKE_UP, apply_make_up_sheet, write_make_up_sheet
+from restock.stock_life.bundles import to_make_up
 from restock.workbook.forms import read_form
 from tests.factories import CartFactory, CaseFactory, ConsumableFactory, LotFactory, StockingLineFactory
 

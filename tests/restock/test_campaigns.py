@@ -5,7 +5,7 @@ from datetime import date, timedelta
 import pytest
 from django.utils import timezone
 
-from restock.campaigns import cases_that_opened, compare
+from restock.learning.campaigns import cases_that_opened, compare
 from restock.models import UsageRecord
 from tests.factories import CaseFactory, CaseTypeFactory, ConsumableFactory, SizeRunFactory
 

@@ -6,14 +6,14 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from inventory import ledger
-from restock.capturing import gone_between_counts
-from restock.fits import Captured, Fitted, read_fitted
-from restock.fitting import refit
+from restock.cases.setups import Setups
 from restock.forecasting import demand
+from restock.learning.capturing import gone_between_counts
+from restock.learning.fits import Captured, Fitted, read_fitted
+from restock.learning.fitting import refit
+from restock.learning.tallies import bring_forward, read_tallies
+from restock.learning.usage import learn_usage
 from restock.models import Fit, SetupStandard, UsageRecord
-from restock.setups import Setups
-from restock.tallies import bring_forward, read_tallies
-from restock.usage import learn_usage
 from tests.factories import CaseFactory, CaseTypeFactory, ConsumableFactory, StockingLineFactory
 
 FIRST = datetime(2026, 3, 1, 6, tzinfo=UTC)

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from inventory import ledger
 from inventory.models import Holding, Movement
-from restock.case_log import (
+from restock.cases.case_log import (
     SHIFT,
     AlreadyLogged,
     NotLogged,

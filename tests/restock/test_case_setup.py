@@ -1,7 +1,7 @@
 import pytest
 
 from inventory.models import Section
-from restock.case_setup import SetupRun, expected_pieces, setup_for
+from restock.cases.case_setup import SetupRun, expected_pieces, setup_for
 from restock.models import SplitTally
 from tests.factories import (
     CaseFactory,

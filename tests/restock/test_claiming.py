@@ -8,8 +8,8 @@ import pytest
 from django.db import IntegrityError, connections, transaction
 
 from inventory.departments import open_department
-from restock import claiming, planning
 from restock.models import Claim
+from restock.plans import claiming, planning
 from tests.factories import CartFactory, ConsumableFactory, StockingLineFactory, UserFactory
 
 from .pick_lists import EVENING, make_line, make_plan

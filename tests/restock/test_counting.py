@@ -9,8 +9,14 @@ import pytest
 from inventory import ledger
 from inventory.count_rounds import ToCount, finish_round, open_round, stage
 from inventory.models import CountTask
-from restock.count_report import count_report
-from restock.counting import (
+from restock.cases.setups import Setups
+from restock.forecasting import demand
+from restock.learning.fitting import refit
+from restock.learning.tallies import bring_forward, read_tallies
+from restock.learning.usage import learn_usage
+from restock.models import SetupStandard, UsageRecord
+from restock.stock_life.count_report import count_report
+from restock.stock_life.counting import (
     days_count,
     doubtful_lines,
     save_count,
@@ -19,12 +25,6 @@ from restock.counting import (
     start_place_count,
     still_lines,
 )
-from restock.fitting import refit
-from restock.forecasting import demand
-from restock.models import SetupStandard, UsageRecord
-from restock.setups import Setups
-from restock.tallies import bring_forward, read_tallies
-from restock.usage import learn_usage
 from tests.factories import CartFactory, CaseFactory, CaseTypeFactory, ConsumableFactory, StockingLineFactory
 
 from .pick_lists import make_line, make_pick, make_plan

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from scipy.stats import betabinom, nbinom
 
-from restock.fits import Fitted
-from restock.fitting import FEWEST_EVENINGS, REMEMBERED_EVENINGS, find_day_effects
-from restock.forecast import forecast_day, read_frame, read_known
 from restock.forecasting import demand
 from restock.forecasting.day_effect import NODE_WEIGHTS, centred, tilted_pmfs
+from restock.learning.fits import Fitted
+from restock.learning.fitting import FEWEST_EVENINGS, REMEMBERED_EVENINGS, find_day_effects
+from restock.learning.forecast import forecast_day, read_frame, read_known
+from restock.learning.replay import read_log
 from restock.models import SetupStandard, UsageRecord
-from restock.replay import read_log
 from tests.factories import CartFactory, CaseFactory, CaseTypeFactory, ConsumableFactory, StockingLineFactory
 
 TOMORROW = date(2026, 3, 5)

@@ -13,11 +13,11 @@ from inventory.importing.problems import SheetRefused
 from inventory.models import Consumable, Place, StockingLine
 from restock.advising.dates import Dates, Waste
 from restock.advising.moves import Move, Walk
-from restock.expiry import dated_pieces, find_dated, lines_by_earliest
-from restock.expiry_pulling import carry_to, not_there, pulled_since, take_back, throw_away
-from restock.expiry_sheets import PULL, apply_pull_sheet, write_pull_sheet
-from restock.expiry_waste import summed
 from restock.models import Policy
+from restock.sheets.expiry_sheets import PULL, apply_pull_sheet, write_pull_sheet
+from restock.stock_life.expiry import dated_pieces, find_dated, lines_by_earliest
+from restock.stock_life.expiry_pulling import carry_to, not_there, pulled_since, take_back, throw_away
+from restock.supervising.expiry_waste import summed
 from restock.workbook.forms import read_form
 from tests.factories import BinFactory, CartFactory, ConsumableFactory, LotFactory, StockingLineFactory
 

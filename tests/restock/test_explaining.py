@@ -6,11 +6,11 @@ from io import StringIO
 import pytest
 from django.core.management import CommandError, call_command
 
-from restock.explaining import explain
-from restock.fitting import learn
+from restock.learning.fitting import learn
+from restock.learning.tallies import bring_forward
 from restock.models import Fit, Policy, SetupStandard, UsageRecord
-from restock.planning import draft_plan
-from restock.tallies import bring_forward
+from restock.plans.explaining import explain
+from restock.plans.planning import draft_plan
 from tests.factories import CaseFactory, CaseTypeFactory, SizeClassFactory, StockingLineFactory
 
 TOMORROW = date(2026, 3, 5)

@@ -3,7 +3,7 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from inventory import ledger
-from restock.fetching import borrow, nearest
+from restock.cases.fetching import borrow, nearest
 from tests.factories import CartFactory, LotFactory, RoomFactory, StoreroomFactory
 
 NOON = datetime(2026, 3, 5, 12, tzinfo=UTC)

@@ -10,8 +10,8 @@ from inventory import ledger
 from inventory.barcodes import normal_gtin
 from inventory.models import StockingLine
 from restock.demo.fiction import FIXTURES, read_fiction
-from restock.departments import begin_department
 from restock.importing import load, sheets_of
+from restock.setting_up.departments import begin_department
 
 
 def rows(name: str) -> list[dict[str, str]]:

@@ -9,12 +9,12 @@ from django.utils.translation import gettext, override
 from openpyxl import load_workbook
 
 from inventory.models import Department
-from restock.bundle_sheets import MAKE_UP
-from restock.count_sheets import COUNT
-from restock.expiry_sheets import PULL
-from restock.order_sheets import REQUISITION
-from restock.recall_sheets import SWEEP
-from restock.seal_sheets import CHECK
+from restock.sheets.bundle_sheets import MAKE_UP
+from restock.sheets.count_sheets import COUNT
+from restock.sheets.expiry_sheets import PULL
+from restock.sheets.order_sheets import REQUISITION
+from restock.sheets.recall_sheets import SWEEP
+from restock.sheets.seal_sheets import CHECK
 from restock.workbook.cells import in_every_language
 from restock.workbook.forms import Row, read_form, write_form
 

@@ -7,7 +7,7 @@ import pytest
 from inventory import ledger, orders
 from inventory.models import Receipt
 from inventory.orders import Wanted
-from restock.lead_times import MOST_LEAD_DAYS, lead_times, on_order, policies_of
+from restock.learning.lead_times import MOST_LEAD_DAYS, lead_times, on_order, policies_of
 from restock.models import OrderPolicy
 from tests.factories import ConsumableFactory, StockingLineFactory
 

@@ -10,7 +10,7 @@ from inventory import orders
 from inventory.importing.problems import SheetRefused
 from inventory.models import BackOrder, OrderLine
 from inventory.orders import Wanted
-from restock.order_sheets import REQUISITION, apply_requisition, write_requisition
+from restock.sheets.order_sheets import REQUISITION, apply_requisition, write_requisition
 from restock.workbook import Paper
 from restock.workbook.forms import read_form
 from tests.conftest import NOON

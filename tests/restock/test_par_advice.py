@@ -10,7 +10,7 @@ from django.utils import timezone
 from restock.advising.pars import ParAdvice
 from restock.forecasting.levels import run_policy
 from restock.models import AdvisedPar, ParChange
-from restock.par_advice import Said, answer, keep_advice
+from restock.supervising.par_advice import Said, answer, keep_advice
 from tests.factories import StockingLineFactory
 
 DAYS = (date(2026, 3, 2), date(2026, 3, 3))

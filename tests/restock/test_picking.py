@@ -12,9 +12,9 @@ from django.db import connections
 from inventory import ledger
 from inventory.departments import open_department
 from inventory.models import Movement
-from restock.filling import count_drawer, spread
+from restock.evening.picking import NotSaved, Said, Why, put_in, save_picks
 from restock.models import Filling, Pick, Shortage
-from restock.picking import NotSaved, Said, Why, put_in, save_picks
+from restock.plans.filling import count_drawer, spread
 from restock.workbook import write_workbook
 from tests.factories import CartFactory, LotFactory, UserFactory
 

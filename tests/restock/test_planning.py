@@ -7,12 +7,12 @@ import pytest
 
 from inventory import ledger
 from inventory.models import Basis, Criticality, Owner
-from restock.forecast import forecast_day, read_frame, read_known
 from restock.forecasting import demand
+from restock.learning.forecast import forecast_day, read_frame, read_known
+from restock.learning.tallies import bring_forward
 from restock.models import Pick, Plan, Policy, SetupStandard, Shortage, UsageRecord
-from restock.out_of_reach import sentences
-from restock.planning import make_plan
-from restock.tallies import bring_forward
+from restock.plans.out_of_reach import sentences
+from restock.plans.planning import make_plan
 from tests.factories import (
     BinFactory,
     CartFactory,

@@ -10,8 +10,8 @@ from django.utils import timezone
 from inventory import ledger
 from inventory.models import Movement
 from restock.models import ParChange, Plan, PlanLine, ShortageAction
-from restock.par_changes import ParRefused, change_par
-from restock.shortage_actions import (
+from restock.setting_up.par_changes import ParRefused, change_par
+from restock.supervising.shortage_actions import (
     NotDone,
     accept,
     mark_ordered,

@@ -23,8 +23,8 @@ from inventory.models import BundlePiece, Holding, Lot, Movement, RecallPlace
 from inventory.orders import Wanted
 from inventory.scanned import find
 from inventory.scanning import read_scan
-from restock.case_log import Opened, log_case
-from restock.tracing import rests, trace
+from restock.cases.case_log import Opened, log_case
+from restock.stock_life.tracing import rests, trace
 from tests.factories import (
     CartFactory,
     CaseFactory,

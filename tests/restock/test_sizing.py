@@ -4,11 +4,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from restock.sizing import (
-    size_class_for,
-    suction_catheter_fr,
-    tracheal_tubes,
-)
+from restock.cases.sizing import size_class_for, suction_catheter_fr, tracheal_tubes
 
 
 @dataclass(frozen=True)

@@ -7,9 +7,9 @@ import pytest
 from django.core.exceptions import ValidationError
 
 from inventory.models import Connector, Latex, SingleUse
-from restock import substitutions
 from restock.models import Substitution
-from restock.substitutions import NotAllowed
+from restock.stock_life import substitutions
+from restock.stock_life.substitutions import NotAllowed
 from tests.conftest import NOON
 from tests.factories import ConsumableFactory, SizeRunFactory, UserFactory
 

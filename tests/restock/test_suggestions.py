@@ -13,16 +13,16 @@ from inventory import bundles, ledger
 from inventory.models import BundlePiece, Consumable, Holding, Place, Room
 from restock.advising.dates import short_dated
 from restock.advising.tonight import advise_moves
-from restock.bundles import to_make_up
-from restock.expiry import dated_pieces
-from restock.expiry_pulling import carry_to
-from restock.fetching import carry, nearest
+from restock.cases.fetching import carry, nearest
+from restock.cases.turnovers import Step, turnover
+from restock.evening.moving import lots_to_take
+from restock.evening.rounds import walk
 from restock.models import Case, Policy
-from restock.moving import lots_to_take
-from restock.planning import draft_plan
-from restock.rounds import walk
-from restock.shortage_actions import spare_pieces
-from restock.turnovers import Step, turnover
+from restock.plans.planning import draft_plan
+from restock.stock_life.bundles import to_make_up
+from restock.stock_life.expiry import dated_pieces
+from restock.stock_life.expiry_pulling import carry_to
+from restock.supervising.shortage_actions import spare_pieces
 from tests.factories import (
     CartFactory,
     CaseFactory,

@@ -9,9 +9,9 @@ import pytest
 from inventory import ledger
 from inventory.models import Movement, Room
 from restock.advising.storerooms import advise_orders
-from restock.forecast import forecast_day, read_frame, read_known, with_list
+from restock.learning.forecast import forecast_day, read_frame, read_known, with_list
 from restock.models import CaseType, Plan, Policy, SetupStandard
-from restock.supposing import NotSupposable, read_supposition, suppose
+from restock.supervising.supposing import NotSupposable, read_supposition, suppose
 from tests.factories import (
     CartFactory,
     CaseFactory,

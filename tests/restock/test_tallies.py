@@ -9,7 +9,10 @@ import pytest
 
 from inventory import ledger
 from inventory.models import Basis
-from restock.case_log import Opened, log_case, undo_log
+from restock.cases.case_log import Opened, log_case, undo_log
+from restock.cases.setups import Setups
+from restock.learning.opened_unused import opened_unused
+from restock.learning.tallies import bring_forward
 from restock.models import (
     Learning,
     OpenedTally,
@@ -20,9 +23,6 @@ from restock.models import (
     Stratum,
     UsageRecord,
 )
-from restock.opened_unused import opened_unused
-from restock.setups import Setups
-from restock.tallies import bring_forward
 from tests.factories import (
     CaseFactory,
     CaseTypeFactory,

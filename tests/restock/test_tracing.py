@@ -5,8 +5,8 @@ import pytest
 from inventory import ledger
 from inventory.bundles import make_up
 from inventory.models import BundlePiece
-from restock.case_log import Opened, log_case
-from restock.tracing import Rest, rests, trace
+from restock.cases.case_log import Opened, log_case
+from restock.stock_life.tracing import Rest, rests, trace
 from tests.conftest import NOON
 from tests.factories import (
     BinFactory,

@@ -2,8 +2,8 @@
 
 import pytest
 
+from restock.cases.tube_reminder import suction_reminder, tube_reminders
 from restock.models import Policy, SizeClass
-from restock.tube_reminder import suction_reminder, tube_reminders
 
 CHILD = SizeClass(age_days_from=4 * 366, age_days_below=4 * 366 + 1)  # four years old, in days
 

@@ -1,6 +1,6 @@
 """What carts of a kind have in common, and where one differs."""
 
-from restock.twins import Differs, differences, standard_of
+from restock.setting_up.twins import Differs, differences, standard_of
 
 BOUGIE, SCOPE, TUBE = 1, 2, 3
 

@@ -6,7 +6,7 @@ import pytest
 from django.utils import timezone
 
 from inventory import ledger
-from restock.case_log import log_case
+from restock.cases.case_log import log_case
 from restock.models import CaseLog, Plan, PlanLine, Shortage
 from tests.factories import BinFactory, CaseFactory, ConsumableFactory, SetupStandardFactory, StockingLineFactory
 

@@ -10,10 +10,10 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from restock import quick_sign_in
-from restock.case_log import Opened, log_case, undo_log
+from restock.cases.case_log import Opened, log_case, undo_log
 from restock.models import QuickSignIn
 from restock.models.quick_sign_in import MOST_WRONG_PINS
+from restock.setting_up import quick_sign_in
 from restock.web import workstations
 from tests.factories import CaseFactory, ConsumableFactory, UserFactory
 

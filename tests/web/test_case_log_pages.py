@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from inventory import ledger
 from inventory.departments import open_department
-from restock.case_log import Opened, log_case
+from restock.cases.case_log import Opened, log_case
 from restock.models import Case, CaseLog, UsageRecord
 from restock.web.line_search import lines_or_refusal
 from tests.conftest import NOON

@@ -11,7 +11,7 @@ from openpyxl import load_workbook
 
 from inventory import ledger
 from inventory.models import Count, CountRound, CountTask
-from restock.counting import start_place_count
+from restock.stock_life.counting import start_place_count
 from tests.factories import BinFactory, ConsumableFactory, PackagingFactory, StockingLineFactory, UserFactory
 
 from .test_pages import words

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from inventory import ledger
 from inventory.models import DateCheck, Movement, StockingLine
-from restock.expiry import dated_pieces
+from restock.stock_life.expiry import dated_pieces
 from tests.factories import BinFactory, CartFactory, LotFactory, StockingLineFactory
 
 

@@ -11,7 +11,7 @@ from openpyxl import load_workbook
 
 from inventory import ledger, recalls
 from inventory.models import Recall
-from restock.case_log import Opened, log_case
+from restock.cases.case_log import Opened, log_case
 from tests.factories import (
     CartFactory,
     CaseFactory,

@@ -13,8 +13,8 @@ from openpyxl import load_workbook
 from inventory import ledger
 from inventory.departments import open_department
 from inventory.models import Count, Holding, Movement
-from restock import claiming
 from restock.models import Claim, Filling, Pick, Shortage
+from restock.plans import claiming
 from restock.workbook import write_workbook
 from tests.factories import (
     BinFactory,

@@ -2,7 +2,7 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from restock.judging import Tenth
+from restock.backtesting.judging import Tenth
 from restock.web import share_charts
 
 

@@ -10,8 +10,8 @@ from openpyxl import load_workbook
 
 from inventory import ledger
 from inventory.models import Connector
-from restock import substitutions
 from restock.models import Shortage, Substitution
+from restock.stock_life import substitutions
 from restock.workbook import write_workbook
 from tests.factories import (
     CaseFactory,

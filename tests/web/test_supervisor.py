@@ -10,7 +10,9 @@ from django.utils import timezone
 from inventory import ledger
 from inventory.models import Section
 from restock import jobs
+from restock.evening.picking import Said, save_picks
 from restock.forecasting.usage import METHOD
+from restock.learning.tallies import bring_forward
 from restock.models import (
     AdvisedPar,
     Calibration,
@@ -26,8 +28,6 @@ from restock.models import (
     UsageRecord,
     WorkRequest,
 )
-from restock.picking import Said, save_picks
-from restock.tallies import bring_forward
 from tests.factories import (
     CartFactory,
     CaseFactory,

@@ -8,8 +8,8 @@ from django.utils import timezone
 
 from inventory import ledger
 from inventory.models import Section
+from restock.cases.turnovers import Step, first_of_next_day, next_of, turnover
 from restock.models import Case
-from restock.turnovers import Step, first_of_next_day, next_of, turnover
 from tests.factories import (
     CaseFactory,
     CaseTypeFactory,

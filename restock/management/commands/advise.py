@@ -15,12 +15,12 @@ from restock.advising.scarce import share_scarce
 from restock.advising.sizes import size_readiness
 from restock.advising.storerooms import COVER_CHANCE, OrderProposal, advise_orders
 from restock.advising.tonight import advise_moves
-from restock.cover import keep_cover
+from restock.learning.tallies import bring_forward
 from restock.management.base import DepartmentCommand, day_argument, day_meant
 from restock.models import Policy, policy_of
-from restock.par_advice import keep_advice
-from restock.planning import draft_plan
-from restock.tallies import bring_forward
+from restock.plans.planning import draft_plan
+from restock.supervising.cover import keep_cover
+from restock.supervising.par_advice import keep_advice
 
 SHOWN = 20
 NUMBER = re.compile(r"-?[\d.]+%?")

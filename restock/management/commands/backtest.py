@@ -10,8 +10,8 @@ from django.utils import timezone
 from tqdm import tqdm
 
 from inventory.importing.loading import amount
-from restock.accuracy import judge
-from restock.backtest import LEVELS, Backtest
+from restock.backtesting.accuracy import judge
+from restock.backtesting.backtest import LEVELS, Backtest
 from restock.forecasting.scoring import Estimate
 from restock.management.base import DepartmentCommand, refuse_unwritable
 

@@ -15,7 +15,7 @@ from django.db.migrations.executor import MigrationExecutor
 from django.utils.text import slugify
 
 from inventory.models import Department
-from restock.departments import begin_department
+from restock.setting_up.departments import begin_department
 
 PASSWORD_VARIABLE = "SUPERVISOR_PASSWORD"
 

@@ -8,8 +8,8 @@ from django.utils import timezone
 
 from inventory.importing.problems import SheetRefused
 from inventory.models import Department
-from restock.confirming import Confirmation, Settled, confirm
-from restock.settling import Overdrawn
+from restock.evening.confirming import Confirmation, Settled, confirm
+from restock.plans.settling import Overdrawn
 from restock.workbook import read_back
 from restock.workbook.contents import count_of
 

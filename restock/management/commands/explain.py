@@ -4,14 +4,14 @@ from django.core.management.base import CommandError
 from django.utils import timezone
 
 from inventory.models import Room
-from restock.explaining import explain
-from restock.forecast import read_frame
 from restock.forecasting import demand
+from restock.learning.forecast import read_frame
+from restock.learning.tallies import bring_forward
 from restock.management.base import DepartmentCommand, day_argument, day_meant
 from restock.models import CaseType, Fit, SizeClass, policy_of
-from restock.planning import draft_plan
+from restock.plans.explaining import explain
+from restock.plans.planning import draft_plan
 from restock.reasons import pieces
-from restock.tallies import bring_forward
 
 SHOWN = 0.005  # probabilities below this are left out of the lists
 

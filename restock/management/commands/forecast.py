@@ -8,10 +8,10 @@ from django.utils import timezone
 
 from inventory.importing.loading import amount
 from restock.forecasting import demand
+from restock.learning.tallies import bring_forward
 from restock.management.base import DepartmentCommand, day_argument, day_meant, refuse_unwritable
 from restock.models import policy_of
-from restock.planning import draft_plan
-from restock.tallies import bring_forward
+from restock.plans.planning import draft_plan
 
 COLUMNS = ("date", "place", "code", "on_hand", "par", "floor", "mean", "q50", "q90", "q95", "q99")
 COLUMNS += ("p_short", "expected_shortfall", "target", "top_up")

@@ -2,8 +2,8 @@
 
 from django.utils import timezone
 
-from restock.fits import read_fitted
-from restock.fitting import REFIT_DAYS, learn
+from restock.learning.fits import read_fitted
+from restock.learning.fitting import REFIT_DAYS, learn
 from restock.management.base import DepartmentCommand
 
 

@@ -12,10 +12,10 @@ from django.utils import timezone
 
 from restock.management.base import DepartmentCommand, day_argument, day_meant, refuse_unwritable
 from restock.models import Shortage, policy_of
-from restock.out_of_reach import sentences
-from restock.planning import make_plan
+from restock.plans.out_of_reach import sentences
+from restock.plans.planning import make_plan
 from restock.reasons import enough_for, how_many_short, may_run_short
-from restock.supposing import Difference, NotSupposable, read_supposition, suppose
+from restock.supervising.supposing import Difference, NotSupposable, read_supposition, suppose
 from restock.workbook import Paper, write_workbook
 from restock.workbook.contents import count_of
 

@@ -5,7 +5,7 @@ from django.http import HttpRequest
 
 from inventory.models import Consumable
 from restock.models import Substitution
-from restock.substitutions import active, by_wanted
+from restock.stock_life.substitutions import active, by_wanted
 
 from ..current import current_department, today
 

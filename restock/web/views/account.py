@@ -18,8 +18,8 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods
 
-from restock import quick_sign_in
 from restock.models import QuickSignIn
+from restock.setting_up import quick_sign_in
 
 from .. import workstations
 from ..account_forms import CodesForm, ComeBackForm, SignInForm

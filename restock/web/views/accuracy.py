@@ -10,8 +10,8 @@ from django.views.decorators.http import require_POST, require_safe
 
 from inventory.models import Section
 from restock import jobs
-from restock.fits import Captured, captured_by_section
-from restock.judging import levels_of, tenths_of
+from restock.backtesting.judging import levels_of, tenths_of
+from restock.learning.fits import Captured, captured_by_section
 from restock.models import Calibration, CaptureRate, Judgement, LineDrift, WorkRequest
 
 from ..ages import age_words

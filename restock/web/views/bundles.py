@@ -16,9 +16,9 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from inventory import ledger
 from inventory.bundles import make_up, pieces_in, take_apart, take_back
 from inventory.models import Assembly, Holding, Lot
-from restock.bundle_sheets import MAKE_UP, apply_make_up_sheet, write_make_up_sheet
-from restock.bundles import ToMakeUp, to_make_up
 from restock.models import Plan
+from restock.sheets.bundle_sheets import MAKE_UP, apply_make_up_sheet, write_make_up_sheet
+from restock.stock_life.bundles import ToMakeUp, to_make_up
 
 from ..access import allows
 from ..acting_forms import UndoForm

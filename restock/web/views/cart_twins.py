@@ -4,7 +4,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
-from restock.twins import FEWEST_CARTS, cart_twins
+from restock.setting_up.twins import FEWEST_CARTS, cart_twins
 
 from ..current import current_department
 

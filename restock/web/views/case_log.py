@@ -16,10 +16,10 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from inventory import ledger
 from inventory.models import Room
-from restock.case_log import NotLogged, add_case, added_case, late_by, log_case, may_undo, undo_log
-from restock.case_setup import SetupRun, lines_of, setup_for
+from restock.cases.case_log import NotLogged, add_case, added_case, late_by, log_case, may_undo, undo_log
+from restock.cases.case_setup import SetupRun, lines_of, setup_for
 from restock.models import Case, CaseLog
-from restock.standing_in import stand_ins_for
+from restock.stock_life.standing_in import stand_ins_for
 
 from ..ages import age_words
 from ..answers import done, from_device, refused

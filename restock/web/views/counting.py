@@ -15,9 +15,9 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from inventory.count_rounds import NotCounted, add_line, count_again, finish_round, say_cause, stage
 from inventory.models import Consumable, CountRound, CountTask, Place
 from inventory.scanned import Found
-from restock.count_report import WEEKS, corrects, count_report, logged_shares, result_of
-from restock.count_sheets import COUNT, apply_count_sheet, write_count_sheet
-from restock.counting import days_count_of, doubtful_lines, save_count, start_days_count, start_place_count
+from restock.sheets.count_sheets import COUNT, apply_count_sheet, write_count_sheet
+from restock.stock_life.count_report import WEEKS, corrects, count_report, logged_shares, result_of
+from restock.stock_life.counting import days_count_of, doubtful_lines, save_count, start_days_count, start_place_count
 
 from ..count_pages import place_choices, reasons_of, task_rows
 from ..current import current_department, today

@@ -11,7 +11,7 @@ from django.views.decorators.cache import cache_control, never_cache
 from django.views.decorators.http import require_safe
 
 from inventory.models import Packaging
-from restock.case_setup import expected_pieces
+from restock.cases.case_setup import expected_pieces
 
 from ..access import CLINICIAN, SUPERVISOR, TECHNICIAN, standings
 from ..current import current_department

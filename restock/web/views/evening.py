@@ -12,7 +12,7 @@ from django_tables2 import RequestConfig
 
 from inventory.models import StockingLine
 from restock.models import Plan
-from restock.planning import make_plan
+from restock.plans.planning import make_plan
 from restock.workbook import Paper, write_workbook
 
 from ..access import allows

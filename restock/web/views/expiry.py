@@ -19,12 +19,12 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from inventory import ledger
 from inventory.dates import check_date
 from inventory.models import BundlePiece, Count, Place, StockingLine
-from restock.expiry import Dated, dated_pieces, find_dated, lines_by_earliest
-from restock.expiry_pulling import carry_to, not_there, pulled_since, take_back, throw_away
-from restock.expiry_sheets import PULL, apply_pull_sheet, write_pull_sheet
-from restock.expiry_waste import expected_waste
-from restock.filling import count_drawer
 from restock.models import policy_of
+from restock.plans.filling import count_drawer
+from restock.sheets.expiry_sheets import PULL, apply_pull_sheet, write_pull_sheet
+from restock.stock_life.expiry import Dated, dated_pieces, find_dated, lines_by_earliest
+from restock.stock_life.expiry_pulling import carry_to, not_there, pulled_since, take_back, throw_away
+from restock.supervising.expiry_waste import expected_waste
 
 from ..current import current_department, current_plan, today
 from ..expiry_forms import CARRIED, THROWN_AWAY, CountedForm, DateReadForm, PullForm, TakenBackForm

@@ -14,8 +14,8 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from inventory import ledger
 from inventory.models import Consumable, Place, Room
-from restock.case_setup import lines_of, setup_for
-from restock.fetching import borrow, nearest
+from restock.cases.case_setup import lines_of, setup_for
+from restock.cases.fetching import borrow, nearest
 
 from ..ages import counted_words
 from ..answers import done, refused

@@ -6,9 +6,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from inventory.models import Count, StockingLine
-from restock.count_report import logged_shares
 from restock.models import PlanLine, policy_of
 from restock.reasons import pieces, times_in
+from restock.stock_life.count_report import logged_shares
 
 from .. import line_story
 from ..ages import counted_words, day_words

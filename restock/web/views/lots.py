@@ -18,7 +18,7 @@ from inventory import holds
 from inventory.ledger import Refused
 from inventory.models import Lot
 from inventory.recalls import recall_of
-from restock.tracing import rests, trace
+from restock.stock_life.tracing import rests, trace
 
 from ..access import allows
 from ..current import current_department, today

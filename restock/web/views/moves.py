@@ -15,7 +15,7 @@ from django.views.decorators.http import require_POST, require_safe
 from inventory.models import Consumable, Holding, Place
 from restock.advising.moves import Walk
 from restock.advising.tonight import advise_moves
-from restock.moving import Done, NotMoved, lots_to_take, moves_since, record_move, take_back
+from restock.evening.moving import Done, NotMoved, lots_to_take, moves_since, record_move, take_back
 
 from ..acting_forms import UndoForm
 from ..ages import day_words

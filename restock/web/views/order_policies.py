@@ -12,9 +12,9 @@ from django.views.decorators.http import require_http_methods
 from django_tables2 import RequestConfig
 
 from inventory.models import Place, Section, StockingLine
-from restock.lead_times import lead_times
+from restock.learning.lead_times import lead_times
 from restock.models import OrderPolicy
-from restock.order_policies import PolicyRefused, set_policies
+from restock.supervising.order_policies import PolicyRefused, set_policies
 
 from ..current import current_department, today
 from ..order_forms import ManyPoliciesForm, OrderPolicyForm

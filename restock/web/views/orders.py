@@ -17,9 +17,10 @@ from django_tables2 import RequestConfig
 from inventory import orders as domain
 from inventory.models import Order, OrderLine
 from inventory.orders import OrderRefused, standings, state_of
-from restock import jobs, ordering
+from restock import jobs
 from restock.models import WorkRequest
-from restock.order_sheets import REQUISITION, apply_requisition, write_requisition
+from restock.sheets.order_sheets import REQUISITION, apply_requisition, write_requisition
+from restock.supervising import ordering
 
 from ..current import current_department, today
 from ..order_forms import AddOrderLineForm, BackOrderForm, NewOrderForm, PlaceOrderForm

@@ -12,9 +12,10 @@ from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 from django_tables2 import RequestConfig
 
-from restock import jobs, par_advice
+from restock import jobs
 from restock.models import AdvisedPar, ParAdviceRun, WorkRequest
-from restock.par_changes import ParRefused
+from restock.setting_up.par_changes import ParRefused
+from restock.supervising import par_advice
 
 from ..advice_tables import AdvisedParTable
 from ..ages import age_words

@@ -14,7 +14,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from inventory.models import Place, StockingLine
 from restock.models import ParChange
-from restock.par_sheets import RowChange, StillHeld, add_to_par_sheet, change_par_sheet
+from restock.setting_up.par_sheets import RowChange, StillHeld, add_to_par_sheet, change_par_sheet
 
 from ..current import current_department
 from ..par_grid import grid_rows

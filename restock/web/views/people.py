@@ -13,8 +13,8 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from restock import people
-from restock.setup_history import history
+from restock.setting_up import people
+from restock.setting_up.setup_history import history
 
 from ..current import current_department
 from ..people_forms import NewPersonForm, PasswordForm, PersonForm

@@ -18,8 +18,8 @@ from inventory import recalls
 from inventory.ledger import Refused
 from inventory.lot_ranges import NotComparable
 from inventory.models import Consumable, Recall
-from restock.recall_sheets import SWEEP, apply_sweep, report_workbook, sweep_sheet
-from restock.recalled_use import used_before
+from restock.sheets.recall_sheets import SWEEP, apply_sweep, report_workbook, sweep_sheet
+from restock.stock_life.recalled_use import used_before
 
 from ..access import allows
 from ..ages import age_words

@@ -23,7 +23,7 @@ from inventory.ledger import NotReversible
 from inventory.models import ArrivedPack, Order, OrderLine, Place, Receipt
 from inventory.orders import standings, state_of
 from inventory.scanning import PersonCode, Unreadable
-from restock.ordering import pieces_per_pack, short_dated
+from restock.supervising.ordering import pieces_per_pack, short_dated
 
 from ..access import allows
 from ..acting_forms import UndoForm

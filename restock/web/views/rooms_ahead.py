@@ -9,7 +9,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from inventory.models import Section
-from restock.rooms_ahead import CartAhead, day_ahead
+from restock.supervising.rooms_ahead import CartAhead, day_ahead
 
 from ..ages import counts_words, day_words
 from ..current import current_plan, today

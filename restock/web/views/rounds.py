@@ -11,11 +11,11 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from inventory.importing.problems import SheetRefused
-from restock import claiming
-from restock.confirming import confirm
+from restock.evening.confirming import confirm
+from restock.evening.rounds import carts_tonight, drawers, walk
 from restock.models import Claim, Plan
-from restock.people import people_of
-from restock.rounds import carts_tonight, drawers, walk
+from restock.plans import claiming
+from restock.setting_up.people import people_of
 from restock.workbook import read_back
 
 from ..access import RESTOCKING

@@ -17,8 +17,8 @@ from inventory import seals
 from inventory.guidance import ALL
 from inventory.ledger import Refused
 from inventory.models import Place
-from restock.cart_guidance import choose, compared, followed, guidance_of, leave
-from restock.seal_sheets import CHECK, apply_check, check_sheet
+from restock.sheets.seal_sheets import CHECK, apply_check, check_sheet
+from restock.stock_life.cart_guidance import choose, compared, followed, guidance_of, leave
 
 from ..access import allows
 from ..current import current_department, today

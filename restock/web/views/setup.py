@@ -16,7 +16,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from inventory.models import Department
-from restock.setup_history import history, keep_change
+from restock.setting_up.setup_history import history, keep_change
 
 from ..current import current_department
 from ..setup_changes import as_stored, steps_as_read

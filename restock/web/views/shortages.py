@@ -11,10 +11,11 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 from django_tables2 import RequestConfig
 
-from restock import jobs, shortage_actions
+from restock import jobs
 from restock.models import ParChange, PlanLine, Shortage, ShortageAction, WorkRequest
+from restock.plans.stock import usable_pieces
 from restock.reasons import may_run_short
-from restock.stock import usable_pieces
+from restock.supervising import shortage_actions
 
 from ..access import allows
 from ..acting_forms import AcceptForm, ActForm, MoveForm, OrderedForm, RaiseParForm, UndoForm

@@ -11,9 +11,9 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from inventory.models import Consumable
-from restock import substitutions
 from restock.models import Substitution
-from restock.substitution_sheets import cards_workbook
+from restock.sheets.substitution_sheets import cards_workbook
+from restock.stock_life import substitutions
 
 from ..access import allows
 from ..current import current_department, today

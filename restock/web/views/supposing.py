@@ -5,9 +5,9 @@ from django.shortcuts import render
 from django.views.decorators.http import require_http_methods
 
 from inventory.models import StockingLine
-from restock.forecast import listed_slots
+from restock.learning.forecast import listed_slots
 from restock.models import policy_of
-from restock.supposing import Answer, suppose
+from restock.supervising.supposing import Answer, suppose
 
 from ..ages import day_words
 from ..charts import days_of_hundred

@@ -8,9 +8,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from inventory.models import Room
+from restock.cases.tube_reminder import suction_reminder, tube_reminders
+from restock.cases.turnovers import Step, first_of_next_day, next_of, slots_of, turnover
 from restock.models import Case, policy_of
-from restock.tube_reminder import suction_reminder, tube_reminders
-from restock.turnovers import Step, first_of_next_day, next_of, slots_of, turnover
 
 from ..ages import day_words
 from ..current import current_department, today

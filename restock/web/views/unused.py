@@ -8,9 +8,9 @@ from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from inventory.models import Department, SizeRun
-from restock.campaigns import FEWEST_CASES, Campaign, Group, cases_that_opened, compare
-from restock.opened_unused import opened_unused
-from restock.setups import Setups
+from restock.cases.setups import Setups
+from restock.learning.campaigns import FEWEST_CASES, Campaign, Group, cases_that_opened, compare
+from restock.learning.opened_unused import opened_unused
 
 from ..current import current_department, today
 from ..forms import CampaignForm

@@ -15,11 +15,11 @@ from django.views.decorators.http import require_POST, require_safe
 
 from inventory import ledger
 from inventory.models import Consumable, Place
-from restock.claiming import claims_of
-from restock.filling import count_drawer
+from restock.evening.picking import NotSaved, put_in, save_picks
+from restock.evening.rounds import drawers, walk
 from restock.models import Pick, Plan, PlanLine
-from restock.picking import NotSaved, put_in, save_picks
-from restock.rounds import drawers, walk
+from restock.plans.claiming import claims_of
+from restock.plans.filling import count_drawer
 
 from ..ages import day_words
 from ..current import current_department, current_plan, today

@@ -5,8 +5,8 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from inventory import ledger
+from restock.learning.tallies import bring_forward
 from restock.models import Policy, UsageRecord
-from restock.tallies import bring_forward
 from tests.factories import CaseFactory
 
 TODAY = date(2026, 3, 4)  # a Wednesday

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from inventory.models import Consumable, Place
 from restock.advising.dates import Held, advise_dates, places_demand, short_dated
-from restock.forecast import read_frame
+from restock.learning.forecast import read_frame
 from restock.models import Policy
 from tests.factories import CartFactory, LotFactory, StockingLineFactory
 

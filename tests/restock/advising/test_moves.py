@@ -10,7 +10,7 @@ from restock.advising.moves import back_to_storeroom, between_carts, walks
 from restock.advising.tonight import advise_moves
 from restock.forecasting.transfers import rebalance
 from restock.models import Policy
-from restock.planning import draft_plan
+from restock.plans.planning import draft_plan
 from tests.factories import CartFactory, CaseTypeFactory, SetupStandardFactory, StockingLineFactory
 
 from .conftest import TOMORROW

@@ -7,10 +7,11 @@ import pytest
 from inventory import orders
 from inventory.models import Order, Owner
 from inventory.orders import Wanted
-from restock import jobs, ordering
+from restock import jobs
 from restock.advising.order_reasons import cover_of
 from restock.models import OrderPolicy, WorkRequest
 from restock.sentences import from_json
+from restock.supervising import ordering
 from tests.factories import CaseTypeFactory, ConsumableFactory, PackagingFactory, StockingLineFactory
 
 from .conftest import TODAY, TONIGHT

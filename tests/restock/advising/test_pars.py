@@ -11,11 +11,11 @@ from django.test.utils import CaptureQueriesContext
 from inventory.models import Basis, Criticality
 from restock.advising.pars import advise_pars
 from restock.advising.past import average_demand, believe, last_operating_days, lists_as_known, operating_days
-from restock.forecast import kinds_of_case, read_frame
 from restock.forecasting import demand
+from restock.learning.forecast import kinds_of_case, read_frame
+from restock.learning.replay import read_log, used_on
+from restock.learning.tallies import read_tallies
 from restock.models import CaseType
-from restock.replay import read_log, used_on
-from restock.tallies import read_tallies
 from tests.factories import CaseFactory, CaseTypeFactory, ConsumableFactory, StockingLineFactory
 
 from .conftest import TODAY

@@ -6,9 +6,9 @@ import pytest
 
 from restock.advising.past import believe, tomorrow_target
 from restock.advising.policies import ADVISED_PAR, GREATER_OF_BOTH, PAR, TOMORROW_ONLY, compare_policies
-from restock.forecast import kinds_of_case, read_frame, read_known
+from restock.learning.forecast import kinds_of_case, read_frame, read_known
 from restock.models import Case, UsageRecord
-from restock.planning import draft_plan
+from restock.plans.planning import draft_plan
 from tests.factories import CaseFactory, CaseTypeFactory, StockingLineFactory
 
 from .conftest import TODAY, TOMORROW, TONIGHT

@@ -7,7 +7,7 @@ from restock.advising import sizes
 from restock.advising.scarce import share_scarce
 from restock.advising.sizes import neighbours, size_readiness
 from restock.models import SetupStandard
-from restock.planning import draft_plan
+from restock.plans.planning import draft_plan
 from tests.factories import (
     CartFactory,
     CaseTypeFactory,

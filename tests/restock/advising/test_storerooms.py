@@ -13,10 +13,10 @@ from restock.advising.ahead import look_ahead
 from restock.advising.past import believe
 from restock.advising.pooled import cases_ahead, demand_by_days, rooms_served
 from restock.advising.storerooms import advise_orders
-from restock.forecast import Frame, read_frame
 from restock.forecasting import demand, horizon
+from restock.learning.forecast import Frame, read_frame
+from restock.learning.tallies import read_tallies
 from restock.models import OrderPolicy
-from restock.tallies import read_tallies
 from tests.factories import (
     CartFactory,
     CaseTypeFactory,

@@ -2,9 +2,9 @@ from datetime import UTC, datetime
 
 import pytest
 
-from restock.departments import begin_department
 from restock.importing import KINDS, Sheet
 from restock.importing import load as load_sheets
+from restock.setting_up.departments import begin_department
 
 EVENING = datetime(2026, 3, 3, 20, tzinfo=UTC)
 

@@ -1,0 +1,1 @@
+"""Carts taken, the walk, drawers and moves; a pick list that comes back."""

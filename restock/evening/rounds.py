@@ -1,0 +1,254 @@
+"""Tonight as people walk it: the carts, one walk through the storerooms for some of them, then drawer by drawer."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.db.models import Count as Number
+from django.db.models import F, Max, Q, QuerySet, Sum
+
+from inventory.models import Bin, Consumable, Count, Holding, Lot, Place, StockingLine, bin_order
+
+from ..models import Claim, Filling, Pick, Plan, PlanLine
+from ..plans.claiming import claims_of
+from ..workbook.contents import storeroom_rows
+
+
+@dataclass(frozen=True, slots=True)
+class CartTonight:
+    """One cart of a plan. Lines and pieces that the storerooms give it; `put_in` lines are done.
+
+    picked: lines of which nothing is open in the storerooms. short: lines that stay below target. below_zero: lines
+    whose record cannot be right.
+    """
+
+    place: Place
+    lines: int
+    pieces: int
+    picked: int
+    put_in: int
+    short: int
+    below_zero: int
+    claim: Claim | None
+
+    @property
+    def is_done(self) -> bool:
+        return self.lines == self.put_in
+
+
+def carts_tonight(plan: Plan) -> list[CartTonight]:
+    """Every cart of the plan in walking order: four queries."""
+    totals = {
+        row.pop("place"): row
+        for row in plan.lines.order_by()
+        .values("place")
+        .annotate(
+            lines=Number("pk", filter=Q(allocated__gt=0)),
+            pieces=Sum("allocated"),
+            put_in=Number("filling"),
+            short=Number("pk", filter=Q(allocated__lt=F("top_up")) | Q(shortage__not_found__gt=0)),
+            below_zero=Number("pk", filter=Q(on_hand__lt=0)),
+        )
+    }
+    still_open = dict(
+        PlanLine.objects.filter(plan=plan, picks__isnull=False, picks__confirmed_at__isnull=True)
+        .order_by()
+        .values_list("place")
+        .annotate(Number("pk", distinct=True))
+    )
+    claims = {claim.place_id: claim for claim in claims_of(plan)}
+    places = Place.objects.filter(pk__in=totals).select_related("room").order_by("walk_order", "code")
+    return [
+        CartTonight(
+            place=place,
+            claim=claims.get(place.pk),
+            picked=totals[place.pk]["lines"] - still_open.get(place.pk, 0),
+            **totals[place.pk],
+        )
+        for place in places
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class LotThere:
+    """Another lot of the line in the same storeroom, with the pieces recorded of it."""
+
+    lot: Lot
+    pieces: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """One lot of one line to take from one bin, with the carts that it is for.
+
+    in_all: the pieces in packs and loose. recorded: pieces of the line that the storeroom holds by its record.
+    """
+
+    picks: tuple[Pick, ...]
+    in_all: str
+    recorded: int
+    other_lots: tuple[LotThere, ...]
+
+    @property
+    def pick(self) -> Pick:
+        """Any of the picks: they share storeroom, bin, line and lot."""
+        return self.picks[0]
+
+    @property
+    def consumable(self) -> Consumable:
+        return self.pick.plan_line.consumable
+
+    @property
+    def quantity(self) -> int:
+        return sum(pick.quantity for pick in self.picks)
+
+    @property
+    def is_open(self) -> bool:
+        return any(pick.confirmed_at is None for pick in self.picks)
+
+    @property
+    def picked(self) -> int:
+        return sum(pick.picked or 0 for pick in self.picks)
+
+    @property
+    def not_found(self) -> int:
+        return sum(pick.not_found for pick in self.picks)
+
+
+def walk(plan: Plan, place_ids: Iterable[int]) -> list[tuple[Place, tuple[Stop, ...]]]:
+    """What to take from each storeroom for these carts, in walking order: four queries."""
+    rows = storeroom_rows(plan, list(place_ids))
+    held = defaultdict(list)
+    holdings = Holding.objects.filter(
+        place__in=[storeroom for storeroom, _ in rows],
+        consumable__in={row.pick.plan_line.consumable_id for _, of in rows for row in of},
+    )
+    for holding in holdings.select_related("lot").order_by(F("lot__expires_on").asc(nulls_last=True), "pk"):
+        held[holding.place_id, holding.consumable_id].append(holding)
+
+    stops = []
+    for storeroom, of_storeroom in rows:
+        groups: list[tuple[list[Pick], str]] = []
+        for row in of_storeroom:
+            if row.opens_group:
+                groups.append(([], row.in_all))
+            groups[-1][0].append(row.pick)
+        stops.append((storeroom, tuple(_stop(plan, picks, in_all, held) for picks, in_all in groups)))
+    return stops
+
+
+def _stop(plan: Plan, picks: list[Pick], in_all: str, held) -> Stop:
+    here = held[picks[0].storeroom_id, picks[0].plan_line.consumable_id]
+    others = (
+        LotThere(holding.lot, holding.quantity)
+        for holding in here
+        if holding.quantity > 0
+        and holding.lot
+        and holding.lot_id != picks[0].lot_id
+        and holding.lot.is_usable(on=plan.for_date)
+    )
+    return Stop(tuple(picks), in_all, sum(holding.quantity for holding in here), tuple(others))
+
+
+@dataclass(frozen=True, slots=True)
+class DrawerLine:
+    """One line of a cart that gets pieces, stays short or has to be counted.
+
+    picks: with what was picked of them. in_drawer: pieces recorded on the cart, without those on a trolley.
+    counted_at: the newest count of the line there. lots: what is recorded there by lot, first to end first, without
+    those on a trolley.
+    """
+
+    line: PlanLine
+    bin: Bin | None
+    picks: tuple[Pick, ...]
+    filling: Filling | None
+    in_drawer: int
+    counted_at: datetime | None
+    lots: tuple[LotThere, ...] = ()
+
+    @property
+    def is_open(self) -> bool:
+        return bool(self.picks) and self.filling is None
+
+    @property
+    def to_put_in(self) -> int:
+        """What was picked, or what the plan suggests of picks that nobody has settled."""
+        return sum(pick.quantity if pick.confirmed_at is None else pick.picked for pick in self.picks)
+
+    @property
+    def not_found(self) -> int:
+        return sum(pick.not_found for pick in self.picks)
+
+    @property
+    def stays_short(self) -> int:
+        return self.line.short_by + self.not_found
+
+    @property
+    def still_wanted(self) -> int:
+        """Pieces that would fill the drawer because it holds fewer by now than the plan thought."""
+        put_in, brought = (self.filling.pieces, 0) if self.filling else (0, self.to_put_in)
+        fewer = self.line.on_hand - (self.in_drawer - put_in)
+        lacking = self.line.target - max(self.in_drawer, 0) - brought - self.stays_short
+        return max(min(fewer, lacking), 0)
+
+
+def drawers(plan: Plan, carts: Sequence[Place]) -> dict[int, list[DrawerLine]]:
+    """The lines of each cart (its primary key) that matter tonight, in the order of the hand: six queries."""
+    matters = Q(top_up__gt=0) | Q(on_hand__lt=0) | Q(picks__isnull=False)
+    lines = plan.lines.filter(matters, place__in=carts).defer("pmf", "reason").distinct()
+    lines = lines.select_related("consumable", "filling__by").prefetch_related("picks__lot", "picks__storeroom")
+    stocked = StockingLine.objects.filter(place__in=carts).select_related("bin")
+    bins = {(stocking.place_id, stocking.consumable_id): stocking.bin for stocking in stocked}
+    held = _by_line(Holding.objects.filter(place__in=carts), Sum("quantity"))
+    counted_at = _by_line(Count.objects.filter(place__in=carts), Max("at"))
+
+    by_lot = defaultdict(list)
+    with_lot = Holding.objects.filter(
+        place__in=carts, lot__isnull=False, quantity__gt=0, consumable__in=lines.values("consumable")
+    )
+    for holding in with_lot.select_related("lot").order_by(F("lot__expires_on").asc(nulls_last=True), "pk"):
+        by_lot[holding.place_id, holding.consumable_id].append(holding)
+
+    found: dict[int, list[DrawerLine]] = {cart.pk: [] for cart in carts}
+    for line in lines:
+        where = (line.place_id, line.consumable_id)
+        picks = tuple(line.picks.all())
+        filling = getattr(line, "filling", None)
+        on_trolley = 0 if filling else sum(pick.picked for pick in picks if pick.confirmed_at)
+        found[line.place_id].append(
+            DrawerLine(
+                line=line,
+                bin=bins.get(where),
+                picks=picks,
+                filling=filling,
+                in_drawer=held.get(where, 0) - on_trolley,
+                counted_at=counted_at.get(where),
+                lots=_lots_in_drawer(by_lot[where], picks if filling is None else ()),
+            )
+        )
+    for of_cart in found.values():
+        of_cart.sort(key=_drawer_order)
+    return found
+
+
+def _lots_in_drawer(holdings: Iterable[Holding], on_trolley: Iterable[Pick]) -> tuple[LotThere, ...]:
+    brought = Counter()
+    for pick in on_trolley:
+        brought[pick.lot_id] += pick.picked if pick.confirmed_at else 0
+    lots = (LotThere(holding.lot, holding.quantity - brought[holding.lot_id]) for holding in holdings)
+    return tuple(there for there in lots if there.pieces > 0)
+
+
+def _by_line(rows: QuerySet, figure) -> dict:
+    """A figure of each place and consumable."""
+    told = rows.order_by().values_list("place", "consumable").annotate(figure)
+    return {(place, consumable): value for place, consumable, value in told}
+
+
+def _drawer_order(found: DrawerLine):
+    consumable = found.line.consumable
+    return (*bin_order(found.bin), consumable.section, consumable.code)

@@ -1,0 +1,409 @@
+"""Keep the tallies of what was learned up to date. Reads only what was logged since the last time.
+
+The forecast needs, for every kind of case and every line, how often how many pieces were used. That is a small
+table however long the log grows, so it is kept (restock.models.learning) and brought forward each night.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Container
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from itertools import chain
+
+from django.db import transaction
+from django.db.models import Exists, F, Max, Min, OuterRef, Q, Sum
+from django.db.models.functions import Coalesce
+
+from inventory.models import Department
+
+from ..cases.setups import Line, Setups, Slot
+from ..models import Case, CaseLog, Learning, OpenedTally, QuantityTally, SplitTally, Stratum, UsageRecord, policy_of
+from .emptying import emptying_records
+from .fits import NOTHING_FITTED, Fitted, read_fitted
+
+CASES_AT_A_TIME = 900  # SQLite admits 999 parameters where it was built long ago
+
+
+@transaction.atomic
+def bring_forward(*, department: Department, at: datetime, rebuild: bool = False) -> Learning:
+    """Add what was logged since the last time, and return how far the tallies have come.
+
+    A case counts for as long as its log stands: one whose log was taken back counts for nothing, not for no use.
+    Starts again from nothing when asked, when the half-life was changed, or when a record turned up behind the
+    last one that was read (its number of records then differs). A case type corrected after its case was logged is
+    only seen by a rebuild.
+    """
+    policy = policy_of(department)
+    learning = Learning.objects.select_for_update().filter(department=department).first()
+    if learning and (rebuild or learning.half_life_days != policy.half_life_days or _missed_a_record(learning)):
+        Stratum.objects.filter(department=department).delete()
+        SplitTally.objects.filter(consumable__department=department).delete()
+        OpenedTally.objects.filter(consumable__department=department).delete()
+        Case.objects.filter(department=department, tallied=True).update(tallied=False)
+        learning.delete()
+        learning = None
+    if learning is None:
+        learning = Learning(
+            department=department, half_life_days=policy.half_life_days, landmark=_first_day(department, at)
+        )
+
+    through = UsageRecord.objects.filter(department=department).aggregate(n=Max("pk"))["n"] or 0
+    changes = _changes(learning, through, at)
+    _apply(department, changes)
+    learning.through_record = through
+    learning.records = UsageRecord.objects.filter(department=department, pk__lte=through).count()
+    learning.updated_at = at
+    learning.save()
+    return learning
+
+
+@dataclass(frozen=True)
+class Tallies:
+    """The log in sums, as it counts on one day: all weights are faded numbers of cases (or of room-days, or pieces).
+
+    slots: the kind of case of each case stratum. rooms: the room of each room stratum. cases: of each stratum.
+    quantities: (stratum, pieces, weight) of each line. cut_off: the same of cases that emptied the cart, which may have
+    wanted more. splits: pieces for each (case type, size class, consumable). fitted: what the newest refit found.
+    """
+
+    slots: dict[int, Slot]
+    rooms: dict[int, int]
+    cases: dict[int, float]
+    quantities: dict[Line, list[tuple[int, int, float]]]
+    splits: dict[tuple[int, int, int], float]
+    cut_off: dict[Line, list[tuple[int, int, float]]] = field(default_factory=dict)
+    fitted: Fitted = NOTHING_FITTED
+
+    def lines_of(self, strata: Container[int]) -> set[Line]:
+        """Lines that were logged in any of the strata."""
+        rows = chain(self.quantities.items(), self.cut_off.items())
+        return {line for line, tallied in rows if any(stratum in strata for stratum, *_ in tallied)}
+
+
+def read_tallies(department: Department, day: date) -> Tallies:
+    """The stored tallies as they count on `day`: eight queries, and no more rows than there are kinds of case."""
+    fade = fade_until(day, department)
+    slots, rooms, cases = {}, {}, {}
+    for stratum in Stratum.objects.filter(department=department):
+        cases[stratum.pk] = stratum.cases * fade
+        if stratum.room_id:
+            rooms[stratum.pk] = stratum.room_id
+        else:
+            extras = frozenset(int(pk) for pk in stratum.extras.split(",") if pk)
+            slots[stratum.pk] = Slot(0, stratum.case_type_id, stratum.technique_id, stratum.size_class_id, extras)
+    quantities, cut_off = defaultdict(list), defaultdict(list)
+    rows = QuantityTally.objects.filter(stratum__department=department)
+    for stratum, consumable, run, quantity, cut, weight in rows.values_list(
+        "stratum", "consumable", "size_run", "quantity", "cut_off", "weight"
+    ):
+        line = ("run", run) if run else ("piece", consumable)
+        (cut_off if cut else quantities)[line].append((stratum, quantity, weight * fade))
+    splits = SplitTally.objects.filter(consumable__department=department)
+    pieces = splits.values_list("case_type", "size_class", "consumable", "pieces")
+    return Tallies(
+        slots=slots,
+        rooms=rooms,
+        cases=cases,
+        quantities=dict(quantities),
+        splits={tuple(key): n * fade for *key, n in pieces},
+        cut_off=dict(cut_off),
+        fitted=read_fitted(department),
+    )
+
+
+def fade_until(day: date, department: Department) -> float:
+    """What a stored weight is multiplied by, to count as it does on `day`."""
+    learning = Learning.objects.filter(department=department).first()
+    return 1.0 / weight_of(day, learning) if learning else 1.0
+
+
+def weight_of(day: date, learning: Learning) -> float:
+    """Weight of a case of that day as it is stored: see restock.models.learning on forward decay."""
+    return 2.0 ** ((day - learning.landmark).days / learning.half_life_days)
+
+
+@dataclass
+class Sums:
+    """Weighted cases and quantities, as they are stored or have to be added to what is stored.
+
+    Strata are keyed as in `case_stratum` and `room_stratum`. quantities: by stratum, line, pieces, and whether demand
+    was cut off there. opened, unused: pieces by case type and consumable. began, ended: cases that count from now on,
+    or no longer.
+    """
+
+    cases: dict[tuple, float] = field(default_factory=lambda: defaultdict(float))
+    quantities: dict[tuple[tuple, Line, int, bool], float] = field(default_factory=lambda: defaultdict(float))
+    splits: dict[tuple[int, int, int], float] = field(default_factory=lambda: defaultdict(float))
+    opened: dict[tuple[int, int], float] = field(default_factory=lambda: defaultdict(float))
+    unused: dict[tuple[int, int], float] = field(default_factory=lambda: defaultdict(float))
+    began: list[int] = field(default_factory=list)
+    ended: list[int] = field(default_factory=list)
+
+    def add(self, stratum: tuple, line: Line, pieces: int, cut_off: bool, weight: float) -> None:
+        """A case or room-day used so many pieces of a line. With less than none of a weight it is taken back."""
+        if pieces > 0:
+            self.quantities[stratum, line, pieces, cut_off] += weight
+
+
+@dataclass
+class LineTotal:
+    """Pieces of a line that a case or room-day used by the records of before, and by all; the newest record of each.
+
+    The newest record says whether demand was cut off: what is logged after the cart ran out was found elsewhere.
+    """
+
+    old: int = 0
+    new: int = 0
+    last_old: int = 0
+    last_new: int = 0
+
+    def add(self, old: int, new: int, last_old: int | None, last_new: int) -> None:
+        self.old, self.new = self.old + old, self.new + new
+        self.last_old, self.last_new = max(self.last_old, last_old or 0), max(self.last_new, last_new)
+
+
+def _missed_a_record(learning: Learning) -> bool:
+    read = UsageRecord.objects.filter(department=learning.department, pk__lte=learning.through_record)
+    return read.count() != learning.records
+
+
+def _first_day(department: Department, at: datetime) -> date:
+    logged = Case.objects.filter(department=department, logged_at__isnull=False)
+    return logged.aggregate(first=Min("date"))["first"] or department.local_date(at)
+
+
+def _changes(learning: Learning, through: int, at: datetime) -> Sums:
+    changes = Sums()
+    department = learning.department
+    before = Q(pk__lte=learning.through_record)
+    upto = UsageRecord.objects.filter(department=department, pk__lte=through)
+    fresh = upto.exclude(before)
+    affected = _affected_cases(learning, fresh, at)
+    cases = {pk: one.kind for pk, one in affected.items()}
+    room_days = {(case.room_id, case.date) for case in cases.values()}
+    room_days |= set(fresh.filter(case__isnull=True).values_list("room", "date").distinct())
+
+    setups = Setups(department)
+    per_case: dict[tuple[int, Line], LineTotal] = defaultdict(LineTotal)
+    per_room_day: dict[tuple[int, date, Line], LineTotal] = defaultdict(LineTotal)
+    pieces = F("used") + F("opened_unused")
+    totals = {
+        "old": Coalesce(Sum(pieces, filter=before), 0),
+        "new": Sum(pieces),
+        "last_old": Max("pk", filter=before),
+        "last_new": Max("pk"),
+    }
+    unused = {"unused_old": Coalesce(Sum("opened_unused", filter=before), 0), "unused_new": Sum("opened_unused")}
+
+    rows = (
+        _of_cases(upto, learning, room_days)
+        .order_by()
+        .values_list("case", "case__case_type", "case__room", "case__date", "consumable")
+        .annotate(**unused, **totals)
+    )
+    for case_id, case_type_id, room_id, day, consumable_id, unused_old, unused_new, *total in rows.iterator(
+        chunk_size=20_000
+    ):
+        if (room_id, day) not in room_days:
+            continue
+        old, new, _, last_new = total
+        if last_new > learning.through_record:
+            weight = weight_of(day, learning)
+            changes.opened[case_type_id, consumable_id] += (new - old) * weight
+            changes.unused[case_type_id, consumable_id] += (unused_new - unused_old) * weight
+            if consumable_id in setups.runs and not setups.goes_by_room(case_type_id, consumable_id):
+                changes.splits[case_type_id, cases[case_id].size_class_id, consumable_id] += (new - old) * weight
+        if setups.goes_by_room(case_type_id, consumable_id):
+            per_room_day[room_id, day, ("piece", consumable_id)].add(*total)
+        else:
+            per_case[case_id, setups.line(consumable_id)].add(*total)
+    loose = upto.filter(case__isnull=True).order_by().values_list("room", "date", "consumable")
+    for room_id, day, consumable_id, *total in loose.annotate(**totals):
+        if (room_id, day) in room_days and setups.goes_by_room(None, consumable_id):
+            per_room_day[room_id, day, ("piece", consumable_id)].add(*total)
+
+    for case in affected.values():
+        changes.cases[case_stratum(case.kind)] += (case.stands - case.was_tallied) * weight_of(case.kind.date, learning)
+    before_days, after_days = _days_with_use(department, upto, before, affected, room_days)
+    for room_id, day in before_days ^ after_days:
+        sign = 1 if (room_id, day) in after_days else -1
+        changes.cases[room_stratum(room_id)] += sign * weight_of(day, learning)
+    changes.began = [pk for pk, case in affected.items() if case.stands and not case.was_tallied]
+    changes.ended = [pk for pk, case in affected.items() if case.was_tallied and not case.stands]
+
+    found = [(case_stratum(cases[pk]), cases[pk].date, line, t) for (pk, line), t in per_case.items() if pk in cases]
+    found += [(room_stratum(room), day, line, total) for (room, day, line), total in per_room_day.items()]
+    found = [(*of, total) for *of, total in found if total.last_new > learning.through_record]
+    emptied = emptying_records(fresh) | _emptied_before(upto.filter(before), found)
+    for stratum, day, line, total in found:
+        weight = weight_of(day, learning)
+        changes.add(stratum, line, total.old, total.last_old in emptied, -weight)
+        changes.add(stratum, line, total.new, total.last_new in emptied, weight)
+    return changes
+
+
+def _emptied_before(read, found: list[tuple[tuple, date, Line, LineTotal]]) -> set[int]:
+    """Which of the records of before emptied a cart, on the days of which something was corrected."""
+    days = {day for _, day, _, total in found if total.last_old}
+    return emptying_records(read.filter(Q(case__date__in=days) | Q(date__in=days))) if days else set()
+
+
+@dataclass(frozen=True)
+class CaseKind:
+    """What a case counts for. `extras` are the sorted keys of the booked extras, as in Stratum."""
+
+    date: date
+    room_id: int
+    case_type_id: int
+    technique_id: int
+    size_class_id: int
+    extras: str
+
+
+@dataclass(frozen=True)
+class Affected:
+    """A case that may count otherwise than it did. was_tallied: it counted so far. stands: it counts from now on."""
+
+    kind: CaseKind
+    was_tallied: bool
+    stands: bool
+
+
+def _affected_cases(learning: Learning, fresh, at: datetime) -> dict[int, Affected]:
+    """Cases with a fresh record, logged since the last time as having used nothing, or no longer logged at all."""
+    taken_back = CaseLog.objects.filter(case=OuterRef("pk"), undoes__isnull=False)
+    cases = (
+        Case.objects.filter(department=learning.department)
+        .exclude(status=Case.Status.CANCELLED)
+        .annotate(taken_back=Exists(taken_back))
+    )
+    with_fresh = Q(pk__in=fresh.filter(case__isnull=False).values("case"))
+    newly_logged = Q(tallied=False, logged_at__lte=at)
+    affected = cases.filter(with_fresh | newly_logged | Q(tallied=True, logged_at=None, taken_back=True))
+    extras = defaultdict(list)
+    for case_id, extra_id in Case.extras.through.objects.filter(case__in=affected.values("pk")).values_list(
+        "case", "extra"
+    ):
+        extras[case_id].append(extra_id)
+    fields = ("date", "room", "case_type", "technique", "size_class", "pk", "tallied", "logged_at", "taken_back")
+    return {
+        pk: Affected(
+            CaseKind(*kind, ",".join(map(str, sorted(extras[pk])))), tallied, bool(logged_at or not taken_back)
+        )
+        for *kind, pk, tallied, logged_at, taken_back in affected.values_list(*fields)
+    }
+
+
+def _of_cases(records, learning: Learning, room_days: set[tuple[int, date]]):
+    """Case records of the days touched: a room-day's line adds up over its cases, old ones too."""
+    records = records.filter(case__isnull=False).exclude(case__status=Case.Status.CANCELLED)
+    return records.filter(case__date__in={day for _, day in room_days}) if learning.pk else records
+
+
+def _days_with_use(
+    department: Department, upto, before: Q, affected: dict[int, Affected], room_days: set[tuple[int, date]]
+) -> tuple[set[tuple[int, date]], set[tuple[int, date]]]:
+    """Of these days of rooms those that counted so far, and those that count now, as some use stands there."""
+    if not room_days:
+        return set(), set()
+    days = {day for _, day in room_days}
+    of_days = Case.objects.filter(department=department, date__in=days, tallied=True)
+    tallied = {pk: (room, day) for pk, room, day in of_days.values_list("pk", "room", "date")}
+    loose = upto.filter(date__in=days).order_by()
+    before_days = set(tallied.values()) | set(loose.filter(before).values_list("room", "date").distinct())
+    after_days = {where for pk, where in tallied.items() if pk not in affected}
+    after_days |= {(one.kind.room_id, one.kind.date) for one in affected.values() if one.stands}
+    after_days |= set(loose.values_list("room", "date").distinct())
+    return before_days & room_days, after_days & room_days
+
+
+def case_stratum(case: CaseKind) -> tuple:
+    return (case.case_type_id, case.technique_id, case.size_class_id, case.extras, None)
+
+
+def room_stratum(room_id: int) -> tuple:
+    return (None, None, None, "", room_id)
+
+
+def _apply(department: Department, changes: Sums) -> None:
+    strata = {
+        (s.case_type_id, s.technique_id, s.size_class_id, s.extras, s.room_id): s
+        for s in Stratum.objects.filter(department=department)
+    }
+    new = []
+    for key, weight in changes.cases.items():
+        stratum = strata.get(key)
+        if stratum is None:
+            case_type, technique, size_class, extras, room = key
+            stratum = strata[key] = Stratum(
+                department=department,
+                case_type_id=case_type,
+                technique_id=technique,
+                size_class_id=size_class,
+                extras=extras,
+                room_id=room,
+            )
+            new.append(stratum)
+        stratum.cases += weight
+    Stratum.objects.bulk_create(new)
+    Stratum.objects.bulk_update([strata[key] for key in changes.cases], ["cases"], batch_size=200)
+
+    tallies = {
+        (
+            t.stratum_id,
+            ("run", t.size_run_id) if t.size_run_id else ("piece", t.consumable_id),
+            t.quantity,
+            t.cut_off,
+        ): t
+        for t in QuantityTally.objects.filter(stratum__department=department)
+    }
+    added, changed = [], []
+    for (stratum_key, (what, thing_id), quantity, cut_off), weight in changes.quantities.items():
+        key = (strata[stratum_key].pk, (what, thing_id), quantity, cut_off)
+        tally = tallies.get(key)
+        if tally is None:
+            thing = {"size_run_id": thing_id} if what == "run" else {"consumable_id": thing_id}
+            tally = QuantityTally(stratum=strata[stratum_key], quantity=quantity, cut_off=cut_off, **thing)
+            tally.weight = weight
+            added.append(tally)
+        else:
+            tally.weight += weight
+            changed.append(tally)
+    QuantityTally.objects.bulk_create(added, batch_size=1000)
+    QuantityTally.objects.bulk_update(changed, ["weight"], batch_size=200)
+
+    splits = {
+        (s.case_type_id, s.size_class_id, s.consumable_id): s
+        for s in SplitTally.objects.filter(consumable__department=department)
+    }
+    added, changed = [], []
+    for key, pieces in changes.splits.items():
+        if key in splits:
+            splits[key].pieces += pieces
+            changed.append(splits[key])
+        else:
+            case_type, size_class, consumable = key
+            added.append(
+                SplitTally(case_type_id=case_type, size_class_id=size_class, consumable_id=consumable, pieces=pieces)
+            )
+    SplitTally.objects.bulk_create(added, batch_size=1000)
+    SplitTally.objects.bulk_update(changed, ["pieces"], batch_size=200)
+
+    opened = OpenedTally.objects.filter(consumable__department=department)
+    known, added = {(t.case_type_id, t.consumable_id): t for t in opened}, []
+    for key, pieces in changes.opened.items():
+        tally = known.get(key)
+        if tally is None:
+            tally = OpenedTally(case_type_id=key[0], consumable_id=key[1])
+            added.append(tally)
+        tally.opened += pieces
+        tally.unused += changes.unused[key]
+    OpenedTally.objects.bulk_create(added, batch_size=1000)
+    changed = [known[key] for key in changes.opened if key in known]
+    OpenedTally.objects.bulk_update(changed, ["opened", "unused"], batch_size=200)
+
+    for cases, tallied in ((changes.began, True), (changes.ended, False)):
+        for start in range(0, len(cases), CASES_AT_A_TIME):
+            Case.objects.filter(pk__in=cases[start : start + CASES_AT_A_TIME]).update(tallied=tallied)

@@ -1,0 +1,1 @@
+"""Lists of the life of stock as workbooks, out and back."""

@@ -1,0 +1,275 @@
+"""What if: the plan again for a day that is only supposed, answered as a difference. Nothing is written.
+
+A supposition comes from a TOML file:
+
+    [[add]]                      # cases that nobody has listed yet
+    room = "OR-03"
+    case_type = "CT04"
+    size_class = "adult"         # the department's default where left out
+    extras = ["arterial-line-set"]
+    count = 2                    # 1 where left out
+
+    [[cancel]]                   # a room's list, or some places in it
+    room = "OR-05"
+    orders = [3, 4]              # all where left out
+
+    [[swap]]                     # two rooms trade their lists
+    rooms = ["OR-01", "OR-02"]
+
+    [[close]]                    # a room does not open
+    room = "OR-07"
+    moved_to = "OR-08"           # its list is cancelled where left out
+
+    [[back_order]]               # the storerooms have none of it
+    code = "TT09"
+
+    [delivery]                   # what the storerooms wait for comes later than it usually does
+    late_days = 3
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from inventory.models import Department
+from inventory.orders import coming
+
+from ..advising.storerooms import OrderProposal, advise_orders
+from ..cases.setups import Slot
+from ..forecasting import demand
+from ..learning.forecast import forecast_day, kinds_of_case, read_frame, read_known, with_list
+from ..learning.usage import learn_usage
+from ..models import Policy
+from ..plans.planning import Draft, decide
+from ..plans.stock import Stock, read_stock
+
+CODES_SHOWN = 12
+MOST_LATE_DAYS = 60
+
+
+class NotSupposable(ValueError):
+    """The file says something that cannot be supposed; the message says where, and what was expected."""
+
+
+@dataclass(frozen=True)
+class Supposition:
+    """What is different on the supposed day. Keys are primary keys; `cancelled` are places in the day's list."""
+
+    added: tuple[Slot, ...] = ()
+    cancelled: tuple[int, ...] = ()
+    moved: tuple[tuple[int, int], ...] = ()  # (from room, to room)
+    back_ordered: frozenset[int] = frozenset()
+    delivery_late_days: int = 0
+
+    def of_list(self, slots: tuple[Slot, ...]) -> tuple[Slot, ...]:
+        kept = [slot for n, slot in enumerate(slots) if n not in self.cancelled]
+        to = dict(self.moved)
+        return tuple(replace(slot, room_id=to.get(slot.room_id, slot.room_id)) for slot in [*kept, *self.added])
+
+    def of_stock(self, stock: Stock) -> Stock:
+        lots = {key: lots for key, lots in stock.in_store.items() if key[1] not in self.back_ordered}
+        return replace(stock, in_store=lots)
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One line that is planned otherwise. Pieces and chances before (as listed) and after (as supposed)."""
+
+    line: int
+    need: tuple[int, int]
+    top_up: tuple[int, int]
+    allocated: tuple[int, int]
+    p_short: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Both plans, and the lines in which they differ, those that lose most first.
+
+    running_out: storeroom lines that are likely to last until a delivery that comes as usual, and may not until the
+    late one; soonest to run out first.
+    """
+
+    before: Draft
+    after: Draft
+    differences: tuple[Difference, ...]
+    running_out: tuple[OrderProposal, ...]
+
+
+def suppose(department: Department, day: date, supposition: Supposition, *, policy: Policy) -> Answer:
+    """Plan the day as it is listed and as it is supposed, from the same learning and the same counts."""
+    frame, known = read_frame(department), read_known(department, day)
+    supposed = supposition.of_list(known.slots)
+    usage = learn_usage(frame.setups, known.tallies, [*known.slots, *supposed, *kinds_of_case(known)])
+    stock = read_stock(department, frame.lines, on=day)
+
+    listed = forecast_day(frame, known, usage=usage)
+    before = decide(listed, stock, policy=policy)
+    after = decide(with_list(listed, supposed), supposition.of_stock(stock), policy=policy)
+    return Answer(before, after, _differences(before, after), _running_out(department, day, supposition))
+
+
+def cases_of_room(slots: Sequence[Slot], room_id: int) -> tuple[int, ...]:
+    """Places of a room's cases in the day's list, as `Supposition.cancelled` wants them."""
+    return tuple(n for n, slot in enumerate(slots) if slot.room_id == room_id)
+
+
+def _running_out(department: Department, day: date, supposition: Supposition) -> tuple[OrderProposal, ...]:
+    late_days = supposition.delivery_late_days
+    if not late_days:
+        return ()
+    today = day - timedelta(days=1)
+    waits: dict[tuple[int, int], int] = {}
+    for due in coming(department, today=today):  # soonest first
+        if due.expected_on and not due.late:
+            waits.setdefault((due.storeroom_id, due.consumable_id), (due.expected_on - today).days)
+    proposals = advise_orders(department, today=today)
+
+    def wait_days(one: OrderProposal) -> int:
+        """Until the open order comes as expected, or else one that is placed today."""
+        return waits.get((one.place.pk, one.consumable.pk), one.policy.longest_lead_days)
+
+    return tuple(
+        one for one in proposals if wait_days(one) <= one.cover[0] < wait_days(one) + late_days and one.mean_per_day > 0
+    )
+
+
+def read_supposition(path: Path, department: Department, day: date) -> Supposition:
+    """Read a file as in this module's description. Raises NotSupposable with all that is wrong in it."""
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise NotSupposable(f"{path.name} cannot be read as TOML: {error}") from None
+    return _Reader(path.name, department, day).supposition(content)
+
+
+class _Reader:
+    """Turns the file's words into keys, and collects everything that is wrong before it says so."""
+
+    KEYS = {
+        "add": {"room", "case_type", "size_class", "extras", "count"},
+        "cancel": {"room", "orders"},
+        "swap": {"rooms"},
+        "close": {"room", "moved_to"},
+        "back_order": {"code"},
+    }
+
+    def __init__(self, file: str, department: Department, day: date) -> None:
+        self.file, self.problems = file, []
+        self.rooms = dict(department.rooms.values_list("code", "pk"))
+        self.consumables = dict(department.consumables.values_list("code", "pk"))
+        self.case_types = {t.code: t for t in department.case_types.all()}
+        self.extras = dict(department.extras.values_list("code", "pk"))
+        self.size_classes = dict(department.size_classes.values_list("code", "pk"))
+        default = department.size_classes.order_by("-is_default", "position").first()
+        self.default_size_class = default and default.code
+        listed = department.cases.filter(date=day).exclude(status="cancelled")
+        self.listed = list(listed.order_by("room__walk_order", "room", "order").values_list("room", "order"))
+
+    def supposition(self, content: dict) -> Supposition:
+        late_days = self._late_days(content.pop("delivery", {}))
+        for name, entries in content.items():
+            if name not in self.KEYS or not isinstance(entries, list):
+                self._wrong(name, f"expected tables named {', '.join(f'[[{known}]]' for known in self.KEYS)}")
+        entries = {name: self._entries(name, content.get(name, [])) for name in self.KEYS}
+        added = tuple(slot for where, entry in entries["add"] for slot in self._added(where, entry))
+        cancelled = [n for where, entry in entries["cancel"] for n in self._cancelled(where, entry)]
+        moved: list[tuple[int, int]] = []
+        for where, entry in entries["swap"]:
+            rooms = entry.get("rooms")
+            if not isinstance(rooms, list) or len(rooms) != 2:
+                self._wrong(where, 'expected two rooms: rooms = ["OR-01", "OR-02"]')
+                continue
+            first, second = (self._known(where, "room", room, self.rooms) for room in rooms)
+            moved += [(first, second), (second, first)]
+        for where, entry in entries["close"]:
+            room = self._known(where, "room", entry.get("room"), self.rooms)
+            if "moved_to" in entry:
+                moved.append((room, self._known(where, "moved_to", entry["moved_to"], self.rooms)))
+            else:
+                cancelled += [n for n, (of_room, _) in enumerate(self.listed) if of_room == room]
+        codes = [
+            self._known(where, "code", entry.get("code"), self.consumables) for where, entry in entries["back_order"]
+        ]
+        if self.problems:
+            raise NotSupposable("\n".join(self.problems))
+        return Supposition(added, tuple(cancelled), tuple(moved), frozenset(codes), late_days)
+
+    def _late_days(self, delivery) -> int:
+        late_days = delivery.get("late_days", 0) if isinstance(delivery, dict) else None
+        if type(late_days) is not int or not 0 <= late_days <= MOST_LATE_DAYS or set(delivery) > {"late_days"}:
+            self._wrong("[delivery]", f"expected late_days, a whole number from 0 to {MOST_LATE_DAYS}")
+            return 0
+        return late_days
+
+    def _entries(self, name: str, entries) -> list[tuple[str, dict]]:
+        named = []
+        for n, entry in enumerate(entries if isinstance(entries, list) else [], start=1):
+            where = f"[[{name}]] number {n}"
+            unknown = set(entry) - self.KEYS[name]
+            if unknown:
+                self._wrong(
+                    where,
+                    f"{', '.join(sorted(unknown))} is not known here: expected {', '.join(sorted(self.KEYS[name]))}",
+                )
+            named.append((where, entry))
+        return named
+
+    def _added(self, where: str, entry: dict) -> list[Slot]:
+        room = self._known(where, "room", entry.get("room"), self.rooms)
+        case_type = self._known(where, "case_type", entry.get("case_type"), self.case_types)
+        size = self._known(where, "size_class", entry.get("size_class", self.default_size_class), self.size_classes)
+        extras = frozenset(self._known(where, "extras", code, self.extras) for code in entry.get("extras", []))
+        count = entry.get("count", 1)
+        if not isinstance(count, int) or not 1 <= count <= 50:
+            self._wrong(where, f"count is {count}: expected a whole number from 1 to 50")
+            return []
+        if case_type is None:
+            return []
+        return [Slot(room, case_type.pk, case_type.technique_id, size, extras)] * count
+
+    def _cancelled(self, where: str, entry: dict) -> list[int]:
+        room = self._known(where, "room", entry.get("room"), self.rooms)
+        orders = entry.get("orders")
+        found = [
+            n for n, (of_room, order) in enumerate(self.listed) if of_room == room and (not orders or order in orders)
+        ]
+        if room and not found:
+            self._wrong(where, f"{entry['room']} has no such case on its list that day")
+        return found
+
+    def _known(self, where: str, key: str, code, among: dict):
+        if code in among:
+            return among[code]
+        codes = sorted(among)
+        shown = ", ".join(codes[:CODES_SHOWN]) + (" ..." if len(codes) > CODES_SHOWN else "")
+        self._wrong(where, f"{key} is {code!r}: expected one of {shown}")
+        return None
+
+    def _wrong(self, where: str, what: str) -> None:
+        self.problems.append(f"{self.file}, {where}: {what}.")
+
+
+def _differences(before: Draft, after: Draft) -> tuple[Difference, ...]:
+    p_short = [demand.p_short(d.forecast.pmf, d.stock.usable + d.allocated) for d in (before, after)]
+    changed = (
+        (before.q_service != after.q_service) | (before.top_up != after.top_up) | (before.allocated != after.allocated)
+    )
+    worst_first = np.argsort(p_short[0] - p_short[1], kind="stable")
+    return tuple(
+        Difference(
+            line=int(n),
+            need=(int(before.q_service[n]), int(after.q_service[n])),
+            top_up=(int(before.top_up[n]), int(after.top_up[n])),
+            allocated=(int(before.allocated[n]), int(after.allocated[n])),
+            p_short=(float(p_short[0][n]), float(p_short[1][n])),
+        )
+        for n in worst_first
+        if changed[n]
+    )
