@@ -13,7 +13,7 @@ from inventory.models import Order
 from inventory.orders import State
 from restock.learning.lead_times import LeadTime
 
-from .order_words import OrderRow, expected_words, order_rows
+from .contents.order_words import OrderRow, expected_words, order_rows
 from .tables import DRAWN, NUMBER, PLACE
 
 

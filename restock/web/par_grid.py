@@ -14,7 +14,7 @@ from django.utils.translation import gettext as _
 
 from inventory.models import Bin, Consumable, StockingLine
 
-from .setup_forms import ParRowForm
+from .forms.setup import ParRowForm
 
 FIELDS = ParRowForm.Meta.fields
 

@@ -23,7 +23,7 @@ from restock.workbook import Paper
 from restock.workbook.forms import Filled, Form, read_form
 
 from .current import current_department
-from .forms import MOST_BYTES
+from .forms.plans import MOST_BYTES
 
 WORKBOOK_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 

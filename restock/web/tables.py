@@ -13,8 +13,8 @@ from restock.reasons import may_run_short
 
 from . import levels
 from .charts import days_of_hundred
+from .contents.shortage_facts import ShortageFacts, act_words
 from .hubs import hub_swatch
-from .shortage_facts import ShortageFacts, act_words
 
 NUMBER = {"cell": {"class": "num"}}
 DRAWN = {"cell": {"class": "wide"}}

@@ -22,9 +22,9 @@ from restock.models import QuickSignIn
 from restock.setting_up import quick_sign_in
 
 from .. import workstations
-from ..account_forms import CodesForm, ComeBackForm, SignInForm
+from ..contents.slots_of_day import OwnTotals, own_totals
 from ..current import current_department, today
-from ..slots_of_day import OwnTotals, own_totals
+from ..forms.account import CodesForm, ComeBackForm, SignInForm
 
 BACKEND = "django.contrib.auth.backends.ModelBackend"
 # Badges belong to nobody until they are known, so wrong ones are counted for the workstation under this name.

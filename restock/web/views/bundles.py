@@ -21,9 +21,9 @@ from restock.sheets.bundle_sheets import MAKE_UP, apply_make_up_sheet, write_mak
 from restock.stock_life.bundles import ToMakeUp, to_make_up
 
 from ..access import allows
-from ..acting_forms import UndoForm
-from ..bundle_forms import MakeUpForm, TakeApartForm
 from ..current import current_department, current_plan, today
+from ..forms.acting import UndoForm
+from ..forms.bundles import MakeUpForm, TakeApartForm
 from ..sheet_back import BackPage, bring_back, paper_of, sheet_response
 
 ASSEMBLIES_SHOWN = 15

@@ -11,11 +11,11 @@ from inventory.models import Consumable, Place
 
 from ..access import allows
 from ..ages import day_words
-from ..cart_contents import cart_contents, rooms_that_draw
+from ..contents.cart_contents import cart_contents, rooms_that_draw
+from ..contents.plan_summary import cart_totals
+from ..contents.shortage_facts import cover_made_at
+from ..contents.storeroom_contents import storeroom_contents
 from ..current import current_department, current_plan, today
-from ..plan_summary import cart_totals
-from ..shortage_facts import cover_made_at
-from ..storeroom_contents import storeroom_contents
 from ..tables import LINES_PER_PAGE, CartTable
 from .evening import no_plan
 

@@ -23,10 +23,7 @@ from restock.stock_life.standing_in import stand_ins_for
 
 from ..ages import age_words
 from ..answers import done, from_device, refused
-from ..case_log_form import AddCaseForm, SentForm, read_log
-from ..current import current_department, today
-from ..line_search import lines_or_refusal
-from ..slots_of_day import (
+from ..contents.slots_of_day import (
     RoomDay,
     entries_about,
     last_used,
@@ -36,6 +33,9 @@ from ..slots_of_day import (
     rooms_of_day,
     still_open,
 )
+from ..current import current_department, today
+from ..forms.case_log import AddCaseForm, SentForm, read_log
+from ..line_search import lines_or_refusal
 
 ROOM_COOKIE = "evenfill_room"
 ROOM_COOKIE_SECONDS = 400 * 24 * 3600  # as long as browsers keep one

@@ -19,7 +19,7 @@ from restock.sheets.count_sheets import COUNT, apply_count_sheet, write_count_sh
 from restock.stock_life.count_report import WEEKS, corrects, count_report, logged_shares, result_of
 from restock.stock_life.counting import days_count_of, doubtful_lines, save_count, start_days_count, start_place_count
 
-from ..count_pages import place_choices, reasons_of, task_rows
+from ..contents.count_pages import place_choices, reasons_of, task_rows
 from ..current import current_department, today
 from ..said_lines import Unreadable, key_in, pieces_in
 from ..scans import answer_to, said_before

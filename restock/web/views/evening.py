@@ -17,10 +17,10 @@ from restock.workbook import Paper, write_workbook
 
 from ..access import allows
 from ..ages import counts_words, day_words
+from ..contents.plan_summary import summarise
 from ..current import current_department, current_plan, day_to_plan, today
 from ..filters import PlanLineFilter
-from ..forms import PlanForm
-from ..plan_summary import summarise
+from ..forms.plans import PlanForm
 from ..tables import LINES_PER_PAGE, TonightTable
 
 WORKBOOK_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"

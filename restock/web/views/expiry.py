@@ -26,9 +26,9 @@ from restock.stock_life.expiry import Dated, dated_pieces, find_dated, lines_by_
 from restock.stock_life.expiry_pulling import carry_to, not_there, pulled_since, take_back, throw_away
 from restock.supervising.expiry_waste import expected_waste
 
+from ..contents.expiry_rows import PulledRow, destinations, pull_rows, waste_rows
 from ..current import current_department, current_plan, today
-from ..expiry_forms import CARRIED, THROWN_AWAY, CountedForm, DateReadForm, PullForm, TakenBackForm
-from ..expiry_rows import PulledRow, destinations, pull_rows, waste_rows
+from ..forms.expiry import CARRIED, THROWN_AWAY, CountedForm, DateReadForm, PullForm, TakenBackForm
 from ..said_lines import key_in
 from ..sheet_back import BackPage, bring_back, paper_of, sheet_response
 

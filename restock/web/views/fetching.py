@@ -19,10 +19,10 @@ from restock.cases.fetching import borrow, nearest
 
 from ..ages import counted_words
 from ..answers import done, refused
-from ..case_log_form import BorrowForm
+from ..contents.slots_of_day import last_used, room_day
 from ..current import current_department, today
+from ..forms.case_log import BorrowForm
 from ..line_search import lines_or_refusal, may_repeat
-from ..slots_of_day import last_used, room_day
 
 
 @sensitive_variables("typed")

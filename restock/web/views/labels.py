@@ -14,7 +14,7 @@ from inventory.labels.pdf import as_pdf
 from inventory.labels.svg import as_svg
 
 from ..current import current_department
-from ..label_form import LabelForm
+from ..forms.labels import LabelForm
 
 
 @require_safe

@@ -10,8 +10,8 @@ from restock.models import PlanLine, policy_of
 from restock.reasons import pieces, times_in
 from restock.stock_life.count_report import logged_shares
 
-from .. import line_story
 from ..ages import counted_words, day_words
+from ..contents import line_story
 from ..current import current_department, current_plan, today
 from ..hubs import hub_swatch
 from ..levels import bar_as_planned

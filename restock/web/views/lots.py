@@ -22,8 +22,8 @@ from restock.stock_life.tracing import rests, trace
 
 from ..access import allows
 from ..current import current_department, today
+from ..forms.lots import HoldForm
 from ..line_search import may_repeat
-from ..lot_forms import HoldForm
 from ..scans import LONGEST_SCAN, answer_to
 
 SHOWN_AT_MOST = 50

@@ -17,10 +17,10 @@ from restock.advising.moves import Walk
 from restock.advising.tonight import advise_moves
 from restock.evening.moving import Done, NotMoved, lots_to_take, moves_since, record_move, take_back
 
-from ..acting_forms import UndoForm
 from ..ages import day_words
 from ..current import current_department, current_plan, today
-from ..moves_form import MovedForm
+from ..forms.acting import UndoForm
+from ..forms.moves import MovedForm
 from .evening import no_plan
 
 

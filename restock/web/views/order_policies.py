@@ -17,7 +17,7 @@ from restock.models import OrderPolicy
 from restock.supervising.order_policies import PolicyRefused, set_policies
 
 from ..current import current_department, today
-from ..order_forms import ManyPoliciesForm, OrderPolicyForm
+from ..forms.orders import ManyPoliciesForm, OrderPolicyForm
 from ..order_tables import OrderPolicyTable, lead_words
 from ..tables import LINES_PER_PAGE
 

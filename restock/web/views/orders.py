@@ -22,10 +22,10 @@ from restock.models import WorkRequest
 from restock.sheets.order_sheets import REQUISITION, apply_requisition, write_requisition
 from restock.supervising import ordering
 
+from ..contents.order_words import STATE_CLASSES, line_rows
 from ..current import current_department, today
-from ..order_forms import AddOrderLineForm, BackOrderForm, NewOrderForm, PlaceOrderForm
+from ..forms.orders import AddOrderLineForm, BackOrderForm, NewOrderForm, PlaceOrderForm
 from ..order_tables import OrderTable
-from ..order_words import STATE_CLASSES, line_rows
 from ..sheet_back import BackPage, bring_back, paper_of, sheet_response
 from ..tables import LINES_PER_PAGE
 from .working import work_state

@@ -17,8 +17,8 @@ from restock.models import ParChange
 from restock.setting_up.par_sheets import RowChange, StillHeld, add_to_par_sheet, change_par_sheet
 
 from ..current import current_department
+from ..forms.setup import NewParRowForm, ParRowForm, ReasonForm
 from ..par_grid import grid_rows
-from ..setup_forms import NewParRowForm, ParRowForm, ReasonForm
 
 CHANGES_SHOWN = 10
 

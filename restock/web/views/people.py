@@ -17,7 +17,7 @@ from restock.setting_up import people
 from restock.setting_up.setup_history import history
 
 from ..current import current_department
-from ..people_forms import NewPersonForm, PasswordForm, PersonForm
+from ..forms.people import NewPersonForm, PasswordForm, PersonForm
 
 
 @require_safe

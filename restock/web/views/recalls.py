@@ -23,10 +23,10 @@ from restock.stock_life.recalled_use import used_before
 
 from ..access import allows
 from ..ages import age_words
+from ..contents.recall_rows import sweep_rows
 from ..current import current_department, today
+from ..forms.recalls import AnswerForm, EndForm, PlaceForm, RecallForm, not_judged
 from ..line_search import lines_or_refusal, may_repeat
-from ..recall_forms import AnswerForm, EndForm, PlaceForm, RecallForm, not_judged
-from ..recall_rows import sweep_rows
 from ..recall_scan import verdict
 from ..scans import LONGEST_SCAN, Answer, answer_to
 from ..sheet_back import BackPage, bring_back, paper_of, sheet_response

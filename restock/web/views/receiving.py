@@ -26,11 +26,11 @@ from inventory.scanning import PersonCode, Unreadable
 from restock.supervising.ordering import pieces_per_pack, short_dated
 
 from ..access import allows
-from ..acting_forms import UndoForm
-from ..arrival_words import row_of
+from ..contents.arrival_words import row_of
+from ..contents.order_words import order_rows
 from ..current import current_department, today
-from ..order_words import order_rows
-from ..receiving_forms import PrintedForm, TypedPacksForm
+from ..forms.acting import UndoForm
+from ..forms.receiving import PrintedForm, TypedPacksForm
 from ..scans import LONGEST_SCAN, answer_to
 
 SHOWN_AGAIN = timedelta(hours=24)  # for so long receipts of no order stand on the page, to be undone

@@ -21,7 +21,7 @@ from restock.workbook import read_back
 from ..access import RESTOCKING
 from ..ages import day_words
 from ..current import current_department, current_plan, today
-from ..forms import PickListBackForm
+from ..forms.plans import PickListBackForm
 from ..said_lines import key_in
 from .evening import no_plan
 

@@ -15,9 +15,9 @@ from inventory.scanning import is_item_number
 
 from ..access import allows
 from ..current import current_department, today
+from ..forms.packs import PackForm
 from ..hubs import hub_swatch
 from ..line_search import may_repeat, with_words
-from ..pack_form import PackForm
 from ..scan_page import expiry_words, moved_label, next_steps, whereabouts
 from ..scans import LONGEST_SCAN, Answer, answer_to, said_before
 

@@ -22,8 +22,8 @@ from restock.stock_life.cart_guidance import choose, compared, followed, guidanc
 
 from ..access import allows
 from ..current import current_department, today
-from ..recall_forms import KeyForm
-from ..seal_forms import CloseForm, KeepForm, OpenForm, check_rows
+from ..forms.recalls import KeyForm
+from ..forms.seals import CloseForm, KeepForm, OpenForm, check_rows
 from ..sheet_back import BackPage, bring_back, paper_of, sheet_response
 
 HISTORY_SHOWN = 100

@@ -19,8 +19,8 @@ from inventory.models import Department
 from restock.setting_up.setup_history import history, keep_change
 
 from ..current import current_department
+from ..forms.setup import form_for
 from ..setup_changes import as_stored, steps_as_read
-from ..setup_forms import form_for
 from ..setup_pages import GROUPS, PAGES, SetupPage
 
 ROWS_PER_PAGE = 50

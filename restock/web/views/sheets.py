@@ -25,7 +25,7 @@ from restock.models import Import
 
 from .. import uploads
 from ..current import current_department
-from ..sheet_forms import KIND_WORDS, PAGE_WAYS, HeadingsForm, SheetForm
+from ..forms.sheets import KIND_WORDS, PAGE_WAYS, HeadingsForm, SheetForm
 
 IN_HAND = "sheet in hand"
 MOST_PROBLEMS_SHOWN = 200

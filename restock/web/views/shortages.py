@@ -18,12 +18,12 @@ from restock.reasons import may_run_short
 from restock.supervising import shortage_actions
 
 from ..access import allows
-from ..acting_forms import AcceptForm, ActForm, MoveForm, OrderedForm, RaiseParForm, UndoForm
 from ..ages import age_words, counted_words, day_words
+from ..contents.plan_summary import summarise
+from ..contents.shortage_facts import act_words, cover_made_at, shortage_facts
 from ..current import current_department, current_plan, today
+from ..forms.acting import AcceptForm, ActForm, MoveForm, OrderedForm, RaiseParForm, UndoForm
 from ..levels import bar, level_of
-from ..plan_summary import summarise
-from ..shortage_facts import act_words, cover_made_at, shortage_facts
 from ..tables import LINES_PER_PAGE, ShortageTable
 from .evening import no_plan
 from .working import work_state

@@ -17,10 +17,10 @@ from restock.stock_life import substitutions
 
 from ..access import allows
 from ..current import current_department, today
+from ..forms.substitutions import CardForm, EndingForm
 from ..line_search import lines_or_refusal, may_repeat
 from ..scans import LONGEST_SCAN
 from ..sheet_back import sheet_response
-from ..substitution_forms import CardForm, EndingForm
 
 OVER_SHOWN = 50
 

@@ -11,10 +11,10 @@ from restock.supervising.supposing import Answer, suppose
 
 from ..ages import day_words
 from ..charts import days_of_hundred
+from ..contents.shortage_facts import cover_words
 from ..current import current_department, current_plan, day_to_plan, today
+from ..forms.supposing import SupposeForm
 from ..hubs import hub_swatch
-from ..shortage_facts import cover_words
-from ..supposing_form import SupposeForm
 
 LINES_SHOWN = 50
 

@@ -13,7 +13,7 @@ from restock.learning.campaigns import FEWEST_CASES, Campaign, Group, cases_that
 from restock.learning.opened_unused import opened_unused
 
 from ..current import current_department, today
-from ..forms import CampaignForm
+from ..forms.plans import CampaignForm
 from ..share_charts import before_after_chart
 
 ROWS = 25

@@ -22,8 +22,8 @@ from restock.plans.claiming import claims_of
 from restock.plans.filling import count_drawer
 
 from ..ages import day_words
+from ..contents.round_rows import drawer_rows, stop_rows
 from ..current import current_department, current_plan, today
-from ..round_rows import drawer_rows, stop_rows
 from ..said_lines import BACK, LineTrouble, Unreadable, key_in, pieces_in, said_of, trouble, typed_in
 from .evening import no_plan
 

@@ -14,9 +14,9 @@ from inventory.models import Place
 from restock.evening.rounds import DrawerLine, Stop
 from restock.models import Pick
 
-from .ages import counted_words
-from .hubs import hub_swatch
-from .said_lines import LineTrouble
+from ..ages import counted_words
+from ..hubs import hub_swatch
+from ..said_lines import LineTrouble
 
 HIDDEN = (
     '<input type="hidden" name="pick" value="{0}"><input type="hidden" name="seen-{0}" value="{1}">'

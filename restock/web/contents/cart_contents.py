@@ -14,9 +14,9 @@ from restock.cases.routes import rooms_that_reach
 from restock.models import Case, Pick, Plan, PlanLine
 from restock.stock_life.counting import still_lines
 
-from .ages import counted_words, counts_words
-from .hubs import hub_swatch
-from .levels import bar, level_of
+from ..ages import counted_words, counts_words
+from ..hubs import hub_swatch
+from ..levels import bar, level_of
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from django.utils.translation import gettext_lazy as _
 from inventory.models.notes import about_stock_only
 from restock.stock_life.substitutions import Differences
 
-from .seal_forms import day_field
+from .seals import day_field
 
 KINDS = ("size", "connector", "latex", "single_use")
 

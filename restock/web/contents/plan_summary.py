@@ -11,7 +11,7 @@ from inventory.models import Count as StockCount
 from inventory.models import Criticality, Place
 from restock.models import Pick, Plan, Shortage
 
-from .ages import counts_words
+from ..ages import counts_words
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Consumable, Department
 
-from .acting_forms import UndoForm
+from .acting import UndoForm
 
 MOST_PACKS, MOST_PIECES = 999, 9999
 LONGEST_LOT = 60

@@ -12,8 +12,8 @@ from django.utils.safestring import SafeString
 from inventory.models import Bin, Consumable, Count, Holding, Lot, Place, StockingLine, bin_order
 from restock.models import Pick, Plan, StoreroomCover
 
-from .ages import counted_words, counts_words
-from .hubs import hub_swatch
+from ..ages import counted_words, counts_words
+from ..hubs import hub_swatch
 from .shortage_facts import cover_words
 
 

@@ -12,9 +12,9 @@ from inventory.models import Holding, Lot, Movement, Place
 from restock.cases.routes import routes
 from restock.models import Case, PlanLine, Policy
 
+from ..charts import days_of_hundred
+from ..levels import share_covered
 from .cart_contents import listed_cases
-from .charts import days_of_hundred
-from .levels import share_covered
 
 MOVEMENTS_SHOWN = 20
 LEAST_CHANCE = 0.0005  # quantities less likely than this would read 0.0 %

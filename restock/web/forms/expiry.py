@@ -7,7 +7,7 @@ from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Department, Place
 
-from .acting_forms import MOST_PIECES, UndoForm
+from .acting import MOST_PIECES, UndoForm
 
 THROWN_AWAY, CARRIED, NOT_THERE = "thrown-away", "carried", "not-there"
 

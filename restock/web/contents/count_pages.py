@@ -15,8 +15,8 @@ from inventory.models import Count, CountRound, CountTask, Department, Place
 from restock.sheets.count_sheets import bins_of
 from restock.stock_life.counting import Doubtful, last_counted
 
-from .ages import age_words
-from .hubs import hub_swatch
+from ..ages import age_words
+from ..hubs import hub_swatch
 
 REASONS_SHOWN = 3
 

@@ -12,7 +12,7 @@ from django.utils.translation import gettext_lazy as _
 from inventory.models import Bin, Department, Place, StockingLine
 from restock.models.notes import about_stock_only
 
-from .setup_pages import FIELD_WORDS, SetupPage
+from ..setup_pages import FIELD_WORDS, SetupPage
 
 # At which field a rule over several fields is best mended. Uniqueness stands at its last field.
 AT_FIELD = {

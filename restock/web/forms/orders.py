@@ -10,9 +10,9 @@ from inventory.orders import MOST_PACKS
 from restock.models import OrderPolicy
 from restock.models.notes import about_stock_only
 
-from .acting_forms import UndoForm
-from .receiving_forms import MOST_PIECES, date_field
-from .setup_forms import ConstraintsAtFields
+from .acting import UndoForm
+from .receiving import MOST_PIECES, date_field
+from .setup import ConstraintsAtFields
 
 LONGEST_NUMBER = 40
 

@@ -1,4 +1,4 @@
-"""What people type, checked."""
+"""What people type about the evening and its plan, checked."""
 
 from datetime import date
 

@@ -5,7 +5,7 @@ from django.utils.translation import gettext_lazy as _
 
 from inventory.models.notes import about_stock_only
 
-from .recall_forms import KeyForm
+from .recalls import KeyForm
 
 
 class HoldForm(KeyForm):

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from inventory.models import Holding, Recall, RecallAnswer
 from inventory.recalls import PlaceReport, Report, bins_of, bundles_with
 
-from .recall_forms import AnswerForm
+from ..forms.recalls import AnswerForm
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from inventory.models import Place
 from inventory.models.notes import about_stock_only
 from inventory.seals import LineCheck
 
-from .recall_forms import MOST_PIECES, KeyForm
+from .recalls import MOST_PIECES, KeyForm
 
 
 def day_field(label: str, **options) -> forms.DateField:
