@@ -10,11 +10,12 @@ from django.utils.translation import gettext as _
 from restock.evening.picking import NotSaved, Refusal, Said, Why
 from restock.workbook.reading import MOST_PICKED
 
+from .keys import key_in
+
 # The buttons of a line.
 ALL, TYPED, REST, BACK = "all", "typed", "rest", "back"
 
 LONGEST_NUMBER = 10  # digits that are read or repeated
-LONGEST_KEY = 18  # digits that fit a database's integer
 
 
 class Unreadable(Exception):
@@ -65,11 +66,6 @@ def pieces_in(form: QueryDict, name: str) -> int | None:
     if not text.isdecimal() or len(text) > LONGEST_NUMBER or int(text) > MOST_PICKED:
         raise Unreadable(_("Not saved: %(text)s is no number of pieces.") % {"text": f"“{text[:LONGEST_NUMBER]}”"})
     return int(text)
-
-
-def key_in(text: str | None) -> int:
-    """A primary key that came with a form; 0, which nothing has, where it is none."""
-    return int(text) if text and text.isdecimal() and len(text) <= LONGEST_KEY else 0
 
 
 def trouble(not_saved: NotSaved, form: QueryDict) -> LineTrouble:

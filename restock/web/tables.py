@@ -21,7 +21,6 @@ DRAWN = {"cell": {"class": "wide"}}
 PLACE = {"td": {"class": "cell-place"}}
 SENTENCE = {"td": {"class": "cell-reason wide"}}
 CARRIED = {"td": {"class": "num figure-to-carry"}, "th": {"class": "num"}}
-LINES_PER_PAGE = 50
 
 
 def line_link(line: PlanLine):

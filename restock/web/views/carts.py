@@ -1,11 +1,9 @@
 """The carts of a plan, and one cart drawer by drawer."""
 
-from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
-from django_tables2 import RequestConfig
 
 from inventory.models import Consumable, Place
 
@@ -16,7 +14,8 @@ from ..contents.plan_summary import cart_totals
 from ..contents.shortage_facts import cover_made_at
 from ..contents.storeroom_contents import storeroom_contents
 from ..current import current_department, current_plan, today
-from ..tables import LINES_PER_PAGE, CartTable
+from ..paging import page_of, page_table
+from ..tables import CartTable
 from .evening import no_plan
 
 
@@ -29,7 +28,7 @@ def carts(request: HttpRequest) -> HttpResponse:
     totals = cart_totals(plan, timezone.now())
     below_zero = sum(cart.below_zero for cart in totals)
     table = CartTable(totals, exclude=() if below_zero else ("below_zero",))
-    RequestConfig(request, paginate={"per_page": LINES_PER_PAGE}).configure(table)
+    page_table(request, table)
     context = {
         "plan": plan,
         "table": table,
@@ -83,7 +82,7 @@ def storeroom(request: HttpRequest, place_id: int) -> HttpResponse:
     contents = storeroom_contents(place, plan, day=day, now=now)
     words = request.GET.get("words", "").strip()[:100]
     found = [line for line in contents.lines if _has_words(line.consumable, words)]
-    page = Paginator(found, LINES_PER_PAGE).get_page(request.GET.get("page"))
+    page = page_of(request, found)
     context = {
         "storeroom": place,
         "plan": plan,

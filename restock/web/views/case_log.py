@@ -35,12 +35,12 @@ from ..contents.slots_of_day import (
 )
 from ..current import current_department, today
 from ..forms.case_log import AddCaseForm, SentForm, read_log
+from ..keys import keys_in
 from ..line_search import lines_or_refusal
 
 ROOM_COOKIE = "evenfill_room"
 ROOM_COOKIE_SECONDS = 400 * 24 * 3600  # as long as browsers keep one
 USUAL_CASE_TYPES = 6
-LONGEST_KEY = 18  # digits that fit a database's integer
 
 
 @require_safe
@@ -211,7 +211,7 @@ def _setup(request: HttpRequest, case: Case, now) -> dict:
     sections = setup_for(case)
     items = [item for section in sections for item in (*section.items, *section.rare)]
     shown = {line.consumable.pk for item in items for line in (item.sizes if isinstance(item, SetupRun) else (item,))}
-    asked = [int(pk) for pk in request.GET.get("add", "").split(",") if pk.isdecimal() and len(pk) <= LONGEST_KEY]
+    asked = keys_in(request.GET.get("add", "").split(","))
     found = list(case.department.consumables.filter(pk__in=asked))
     return {
         "sections": sections,

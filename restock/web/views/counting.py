@@ -21,7 +21,8 @@ from restock.stock_life.counting import days_count_of, doubtful_lines, save_coun
 
 from ..contents.count_pages import place_choices, reasons_of, task_rows
 from ..current import current_department, today
-from ..said_lines import Unreadable, key_in, pieces_in
+from ..keys import key_in
+from ..said_lines import Unreadable, pieces_in
 from ..scans import answer_to, said_before
 from ..sheet_back import BackPage, bring_back, paper_of, sheet_response
 
@@ -136,7 +137,7 @@ def count_scan(request: HttpRequest, round_id: int) -> HttpResponse:
         return _list(request, round, said=_("This line is not on this count."), unlisted=answer.found, status=409)
     typed = _tally(form) if task.pk == key_in(form.get("task")) else ""
     if answer.found.packaging is not None and stage(task) != "settled":
-        typed = str((int(typed) if typed.isdecimal() else 0) + answer.found.pieces)
+        typed = str(int(typed or 0) + answer.found.pieces)
     return _list(request, round, opened=task.pk, typed=typed, said=" ".join(answer.warnings))
 
 

@@ -8,7 +8,6 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
-from django_tables2 import RequestConfig
 
 from inventory.models import StockingLine
 from restock.models import Plan
@@ -21,7 +20,8 @@ from ..contents.plan_summary import summarise
 from ..current import current_department, current_plan, day_to_plan, today
 from ..filters import PlanLineFilter
 from ..forms.plans import PlanForm
-from ..tables import LINES_PER_PAGE, TonightTable
+from ..paging import page_table
+from ..tables import TonightTable
 
 WORKBOOK_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
@@ -38,7 +38,7 @@ def tonight(request: HttpRequest) -> HttpResponse:
     chosen = PlanLineFilter(request.GET or None, queryset=lines, department=department, request=request)
     most_missing_first = chosen.qs.order_by("-shortfall_before", "place__walk_order", "pk")
     table = TonightTable(most_missing_first, when=when, empty_text=_("No line of this plan is like that."))
-    RequestConfig(request, paginate={"per_page": LINES_PER_PAGE}).configure(table)
+    page_table(request, table)
     summary = summarise(plan)
     context = {
         "plan": plan,

@@ -29,7 +29,7 @@ from restock.supervising.expiry_waste import expected_waste
 from ..contents.expiry_rows import PulledRow, destinations, pull_rows, waste_rows
 from ..current import current_department, current_plan, today
 from ..forms.expiry import CARRIED, THROWN_AWAY, CountedForm, DateReadForm, PullForm, TakenBackForm
-from ..said_lines import key_in
+from ..keys import key_in
 from ..sheet_back import BackPage, bring_back, paper_of, sheet_response
 
 

@@ -9,7 +9,6 @@ from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods
-from django_tables2 import RequestConfig
 
 from inventory.models import Place, Section, StockingLine
 from restock.learning.lead_times import lead_times
@@ -18,8 +17,9 @@ from restock.supervising.order_policies import PolicyRefused, set_policies
 
 from ..current import current_department, today
 from ..forms.orders import ManyPoliciesForm, OrderPolicyForm
+from ..keys import key_in, keys_in
 from ..order_tables import OrderPolicyTable, lead_words
-from ..tables import LINES_PER_PAGE
+from ..paging import page_table
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -31,16 +31,15 @@ def order_policies(request: HttpRequest) -> HttpResponse:
     storeroom = storeroom or (storerooms[0] if storerooms else None)
     lines = StockingLine.objects.filter(place=storeroom).select_related("consumable", "place")
     section = request.GET.get("section", "")
-    if section.isdecimal() and int(section) in Section.values:
-        lines = lines.filter(consumable__section=int(section))
+    if key_in(section) in Section.values:
+        lines = lines.filter(consumable__section=key_in(section))
     lines = lines.order_by("consumable__section", "consumable__name", "consumable__size_position", "consumable__code")
 
     many = ManyPoliciesForm(request.POST or None)
     if request.method == "POST" and many.is_valid():
         chosen = lines
         if request.POST.get("of") != "all":
-            ticked = [int(key) for key in request.POST.getlist("line") if key.isdecimal() and len(key) < 19]
-            chosen = lines.filter(pk__in=ticked)
+            chosen = lines.filter(pk__in=keys_in(request.POST.getlist("line")))
         try:
             changed = set_policies(chosen, many.values())
         except PolicyRefused as refused:
@@ -54,7 +53,7 @@ def order_policies(request: HttpRequest) -> HttpResponse:
             return redirect(f"{reverse('order-policies')}?{request.GET.urlencode()}")
 
     table = OrderPolicyTable(_policies(list(lines)), empty_text=_("No storeroom keeps a line yet."))
-    RequestConfig(request, paginate={"per_page": LINES_PER_PAGE}).configure(table)
+    page_table(request, table)
     shown = [row.record for row in table.paginated_rows]
     for policy, lead in zip(shown, lead_times(shown, department, today=today(request)), strict=True):
         policy.lead = lead

@@ -12,7 +12,6 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
-from django_tables2 import RequestConfig
 
 from inventory import orders as domain
 from inventory.models import Order, OrderLine
@@ -25,9 +24,10 @@ from restock.supervising import ordering
 from ..contents.order_words import STATE_CLASSES, line_rows
 from ..current import current_department, today
 from ..forms.orders import AddOrderLineForm, BackOrderForm, NewOrderForm, PlaceOrderForm
+from ..keys import key_in
 from ..order_tables import OrderTable
+from ..paging import page_table
 from ..sheet_back import BackPage, bring_back, paper_of, sheet_response
-from ..tables import LINES_PER_PAGE
 from .working import work_state
 
 NUMBER_LENGTH = 4
@@ -39,7 +39,7 @@ def orders(request: HttpRequest) -> HttpResponse:
     department = current_department(request)
     known = Order.objects.filter(storeroom__department=department).select_related("storeroom", "placed_by", "made_by")
     table = OrderTable(known, department=department, empty_text=_("Nothing was ordered here yet."))
-    RequestConfig(request, paginate={"per_page": LINES_PER_PAGE}).configure(table)
+    page_table(request, table)
     table.work_out(today(request))
     context = {
         "table": table,
@@ -144,7 +144,7 @@ def close_order(request: HttpRequest, order_id: int) -> HttpResponse:
     of = _order(request, order_id)
     lines = of.lines.all()
     if named := request.POST.get("line"):
-        lines = lines.filter(pk=int(named) if named.isdecimal() and len(named) < 19 else 0)
+        lines = lines.filter(pk=key_in(named))
     closed = domain.close_lines(lines=lines, by=request.user, at=timezone.now())
     words = ngettext("%(lines)d line closed.", "%(lines)d lines closed.", closed)
     messages.success(request, words % {"lines": closed})
@@ -265,10 +265,10 @@ def _packs(posted: QueryDict) -> dict[int, int]:
     packs = {}
     for name, value in posted.items():
         kind, _dash, key = name.partition("-")
-        if kind != "packs" or not key.isdecimal() or len(key) > 18:
+        if kind != "packs" or not key_in(key):
             continue
         value = value.strip() or "0"
         if not value.isdecimal() or len(value) > NUMBER_LENGTH:
             raise OrderRefused(_("Nothing was saved: packs are whole numbers from 0 to 9999."))
-        packs[int(key)] = int(value)
+        packs[key_in(key)] = int(value)
     return packs

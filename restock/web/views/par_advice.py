@@ -10,7 +10,6 @@ from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
-from django_tables2 import RequestConfig
 
 from restock import jobs
 from restock.models import AdvisedPar, ParAdviceRun, WorkRequest
@@ -21,8 +20,8 @@ from ..advice_tables import AdvisedParTable
 from ..ages import age_words
 from ..current import current_department
 from ..filters import AdvisedParFilter
-from ..said_lines import key_in
-from ..tables import LINES_PER_PAGE
+from ..keys import key_in
+from ..paging import page_table
 from .working import work_state
 
 ANSWERS_SHOWN = 20
@@ -49,7 +48,7 @@ def advised_pars(request: HttpRequest) -> HttpResponse:
     chosen = AdvisedParFilter(request.GET or None, queryset=waiting, department=department, request=request)
     most_helpful_first = chosen.qs.order_by("-days_saved", "pieces_more", "pk")
     table = AdvisedParTable(most_helpful_first, empty_text=_("No open advice is like that."))
-    RequestConfig(request, paginate={"per_page": LINES_PER_PAGE}).configure(table)
+    page_table(request, table)
     effect = chosen.qs.aggregate(
         short_now=Sum("days_short_now", default=0),
         short_then=Sum("days_short_advised", default=0),

@@ -26,6 +26,7 @@ from ..ages import age_words
 from ..contents.recall_rows import sweep_rows
 from ..current import current_department, today
 from ..forms.recalls import AnswerForm, EndForm, PlaceForm, RecallForm, not_judged
+from ..keys import key_in
 from ..line_search import lines_or_refusal, may_repeat
 from ..recall_scan import verdict
 from ..scans import LONGEST_SCAN, Answer, answer_to
@@ -68,9 +69,9 @@ def recall_new(request: HttpRequest) -> HttpResponse:
     if request.method == "POST" and "notice" not in request.POST:
         return _choose_line(request, request.POST.get("scan", "")[:LONGEST_SCAN])
     line = request.POST.get("line") or request.GET.get("line", "")
-    if not line.isdecimal():
+    if not line:
         return _choose_line(request, "")
-    consumable = get_object_or_404(Consumable, pk=line, department=department)
+    consumable = get_object_or_404(Consumable, pk=key_in(line), department=department)
     form = RecallForm(request.POST or None, consumable=consumable, initial={"barcode": request.GET.get("item", "")})
     if not form.is_valid():
         return _lots_page(request, form, status=400 if form.errors else 200)
@@ -171,7 +172,7 @@ def recall_answer(request: HttpRequest, recall_id: int) -> HttpResponse:
 
 def _answer_again(request: HttpRequest, found: Recall, form: AnswerForm) -> HttpResponse:
     typed = request.POST.get("recall_place", "")
-    place = get_object_or_404(found.places, pk=int(typed) if typed.isdecimal() else 0)
+    place = get_object_or_404(found.places, pk=key_in(typed))
     form.auto_id = f"%s-{place.pk}"
     context = _sweep(request, found, refused={place.pk: form})
     if request.htmx:  # which swaps in no answer that says it failed

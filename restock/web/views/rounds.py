@@ -22,7 +22,7 @@ from ..access import RESTOCKING
 from ..ages import day_words
 from ..current import current_department, current_plan, today
 from ..forms.plans import PickListBackForm
-from ..said_lines import key_in
+from ..keys import key_in
 from .evening import no_plan
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from django.contrib import messages
-from django.core.paginator import Paginator
 from django.db import transaction
 from django.db.models import Model, ProtectedError, Q, QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
@@ -20,10 +19,10 @@ from restock.setting_up.setup_history import history, keep_change
 
 from ..current import current_department
 from ..forms.setup import form_for
+from ..keys import key_in
+from ..paging import page_of
 from ..setup_changes import as_stored, steps_as_read
 from ..setup_pages import GROUPS, PAGES, SetupPage
-
-ROWS_PER_PAGE = 50
 
 
 @require_safe
@@ -44,7 +43,7 @@ def setup_list(request: HttpRequest, slug: str) -> HttpResponse:
     if owner:
         rows = rows.filter(**owner)
     words = request.GET.get("words", "").strip()
-    shown = Paginator(_with_words(rows, page, words), ROWS_PER_PAGE).get_page(request.GET.get("page"))
+    shown = page_of(request, _with_words(rows, page, words))
     shows = [name for name in page.shows if name not in owner]
     context = {
         "page": page,
@@ -122,9 +121,9 @@ def _owner(page: SetupPage, department: Department, request: HttpRequest) -> dic
     """The foreign key that the address narrows the page to, such as {"case_type": <CaseType>}; else nothing."""
     for name in page.within:
         key = request.GET.get(name, "")
-        if key.isdecimal():
+        if key:
             model = page.model._meta.get_field(name).related_model
-            return {name: get_object_or_404(model, pk=int(key), department=department)}
+            return {name: get_object_or_404(model, pk=key_in(key), department=department)}
     return {}
 
 

@@ -9,7 +9,6 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
-from django_tables2 import RequestConfig
 
 from restock import jobs
 from restock.models import ParChange, PlanLine, Shortage, ShortageAction, WorkRequest
@@ -24,7 +23,8 @@ from ..contents.shortage_facts import act_words, cover_made_at, shortage_facts
 from ..current import current_department, current_plan, today
 from ..forms.acting import AcceptForm, ActForm, MoveForm, OrderedForm, RaiseParForm, UndoForm
 from ..levels import bar, level_of
-from ..tables import LINES_PER_PAGE, ShortageTable
+from ..paging import page_table
+from ..tables import ShortageTable
 from .evening import no_plan
 from .working import work_state
 
@@ -46,7 +46,7 @@ def shortages(request: HttpRequest) -> HttpResponse:
     facts = shortage_facts(plan, rows.values_list("plan_line__consumable", flat=True))
     nothing = _("Nothing known missing %(when)s once everything on the pick list has been carried.") % {"when": when}
     table = ShortageTable(rows, when=when, facts=facts, empty_text=nothing)
-    RequestConfig(request, paginate={"per_page": LINES_PER_PAGE}).configure(table)
+    page_table(request, table)
     worked_out = cover_made_at(current_department(request))
     context = {
         "plan": plan,

@@ -18,6 +18,7 @@ from restock.stock_life import substitutions
 from ..access import allows
 from ..current import current_department, today
 from ..forms.substitutions import CardForm, EndingForm
+from ..keys import key_in
 from ..line_search import lines_or_refusal, may_repeat
 from ..scans import LONGEST_SCAN
 from ..sheet_back import sheet_response
@@ -121,9 +122,9 @@ def cards_sheet(request: HttpRequest) -> HttpResponse:
 
 def _line(request: HttpRequest, name: str) -> Consumable | None:
     pk = request.POST.get(name) or request.GET.get(name, "")
-    if not pk.isdecimal():
+    if not pk:
         return None
-    return get_object_or_404(Consumable, pk=pk, department=current_department(request))
+    return get_object_or_404(Consumable, pk=key_in(pk), department=current_department(request))
 
 
 def _choose(request: HttpRequest, wanted: Consumable | None, typed: str, problem: str = "") -> HttpResponse:

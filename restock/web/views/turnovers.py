@@ -14,7 +14,7 @@ from restock.models import Case, policy_of
 
 from ..ages import day_words
 from ..current import current_department, today
-from ..said_lines import key_in
+from ..keys import key_in
 
 
 @require_safe

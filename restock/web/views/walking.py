@@ -24,7 +24,8 @@ from restock.plans.filling import count_drawer
 from ..ages import day_words
 from ..contents.round_rows import drawer_rows, stop_rows
 from ..current import current_department, current_plan, today
-from ..said_lines import BACK, LineTrouble, Unreadable, key_in, pieces_in, said_of, trouble, typed_in
+from ..keys import key_in
+from ..said_lines import BACK, LineTrouble, Unreadable, pieces_in, said_of, trouble, typed_in
 from .evening import no_plan
 
 
