@@ -152,7 +152,7 @@ def keep_typed(
             consumable=consumable,
             packs=packs,
             pieces_per_pack=pieces_per_pack,
-            lot_number=_lot_number(lot_number),
+            lot_number=lot_as_typed(lot_number),
             expires_on=expires_on,
             by=by,
             at=at,
@@ -164,7 +164,7 @@ def keep_typed(
 def correct(packs: Iterable[ArrivedPack], *, lot_number: str, expires_on: date | None) -> int:
     """Say what is printed on waiting packs. Returns how many. Raises ArrivalRefused for a code about a person."""
     waiting = _waiting(packs)
-    return waiting.update(lot_number=_lot_number(lot_number), expires_on=expires_on, possible_lots=[])
+    return waiting.update(lot_number=lot_as_typed(lot_number), expires_on=expires_on, possible_lots=[])
 
 
 def want(packs: Iterable[ArrivedPack]) -> int:
@@ -318,6 +318,16 @@ def _name_known(department: Department, packs: list[ArrivedPack]) -> None:
             pack.pieces_per_pack = pack.pieces_per_pack or packaging.pieces_per_pack
 
 
+def lot_as_typed(text: str) -> str:
+    """A lot's number as typed. Raises PersonCode or ArrivalRefused for a code that was scanned into the field."""
+    text = text.strip()
+    if is_about_a_person(text) or holds_a_glued_person(text):
+        raise PersonCode
+    if text.startswith(("]", "(", "+")) or "://" in text:
+        raise ArrivalRefused(_("This is a whole code, not a lot: scan it into the scan box."))
+    return text
+
+
 @transaction.atomic
 def _add_to_last(scan: Scan, *, storeroom: Place, order: Order | None, by) -> ArrivedPack:
     """Join a code that names no item to the pack that the same person scanned last."""
@@ -334,16 +344,6 @@ def _add_to_last(scan: Scan, *, storeroom: Place, order: Order | None, by) -> Ar
     last.pieces_per_pack = scan.pieces or last.pieces_per_pack
     last.save(update_fields=["lot_number", "possible_lots", "expires_on", "pieces_per_pack"])
     return last
-
-
-def _lot_number(text: str) -> str:
-    """A lot's number as typed. Raises PersonCode or ArrivalRefused for a code that was scanned into the field."""
-    text = text.strip()
-    if is_about_a_person(text) or holds_a_glued_person(text):
-        raise PersonCode
-    if text.startswith(("]", "(", "+")) or "://" in text:
-        raise ArrivalRefused(_("This is a whole code, not a lot: scan it into the scan box."))
-    return text
 
 
 def _kept(pack: ArrivedPack) -> ArrivedPack:

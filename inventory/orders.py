@@ -17,7 +17,7 @@ from django.db.models import QuerySet, Sum
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from .models import BackOrder, Consumable, Department, Order, OrderLine, Place, Receipt
+from .models import BackOrder, Consumable, Department, Order, OrderLine, Packaging, Place, Receipt
 
 MOST_PACKS = 9999
 
@@ -158,6 +158,16 @@ def coming(department: Department, *, today: date) -> list[Coming]:
         if one.open
     ]
     return sorted(found, key=lambda one: one.expected_on or date.max)
+
+
+def usual_packs(consumables: Iterable[int]) -> dict[int, int]:
+    """Pieces in a pack of each consumable, by its key: the smallest pack of more than a piece, one where none is known.
+
+    One query.
+    """
+    keys = list(consumables)
+    packs = Packaging.objects.filter(consumable__in=keys, pieces_per_pack__gt=1).order_by("-pieces_per_pack")
+    return dict.fromkeys(keys, 1) | dict(packs.values_list("consumable", "pieces_per_pack"))
 
 
 def next_number(storeroom: Place) -> str:

@@ -9,7 +9,7 @@ from django.db import transaction
 
 from inventory import orders
 from inventory.arrivals import ShortDated
-from inventory.models import Consumable, Department, Order, Owner, Packaging, Place, StockingLine
+from inventory.models import Consumable, Department, Order, Owner, Place, StockingLine
 from inventory.orders import Wanted
 
 from ..advising.order_reasons import cover_of, why_ordered
@@ -65,8 +65,7 @@ def expected_days(order: Order, *, today: date) -> dict[int, date]:
 
 def pieces_per_pack(consumable: Consumable) -> int:
     """The smallest pack of a line that holds more than a piece; one where there is none."""
-    packs = Packaging.objects.filter(consumable=consumable, pieces_per_pack__gt=1).order_by("pieces_per_pack")
-    return packs.values_list("pieces_per_pack", flat=True).first() or 1
+    return orders.usual_packs([consumable.pk])[consumable.pk]
 
 
 def short_dated(department: Department) -> ShortDated:

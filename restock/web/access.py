@@ -152,6 +152,8 @@ RULES: dict[str, frozenset[str]] = {
             "receive-typed",
             "receive-record",
             "answer-packs",
+            "delivery-sheet",
+            "delivery-sheet-back",
             "undo-receipt",
         ),
         RESTOCKING,

@@ -31,7 +31,7 @@ PAGES: tuple[StockPage, ...] = (
         "receiving",
         _("Receive"),
         _("What has come: a scan for every pack, and one press that puts them all on record."),
-        frozenset({"receive"}),
+        frozenset({"receive", "delivery-sheet-back"}),
     ),
     StockPage(
         "scan",

@@ -11,6 +11,7 @@ from openpyxl import load_workbook
 from inventory.models import Department
 from restock.sheets.bundle_sheets import MAKE_UP
 from restock.sheets.count_sheets import COUNT
+from restock.sheets.delivery_sheets import DELIVERY
 from restock.sheets.expiry_sheets import PULL
 from restock.sheets.order_sheets import REQUISITION
 from restock.sheets.recall_sheets import SWEEP
@@ -18,7 +19,7 @@ from restock.sheets.seal_sheets import CHECK
 from restock.workbook.cells import in_every_language
 from restock.workbook.forms import Row, read_form, write_form
 
-FORMS = (CHECK, COUNT, MAKE_UP, PULL, REQUISITION, SWEEP)
+FORMS = (CHECK, COUNT, DELIVERY, MAKE_UP, PULL, REQUISITION, SWEEP)
 MADE_AT = datetime(2026, 3, 4, 17, 5, tzinfo=UTC)
 DEPARTMENT = Department(code="main", name="Anaesthesia", time_zone="UTC")
 

@@ -3,14 +3,17 @@
 import re
 from datetime import timedelta
 from html import unescape
+from io import BytesIO
 from uuid import uuid4
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.html import strip_tags
+from openpyxl import load_workbook
 
 from inventory import arrivals, ledger, orders
 from inventory.barcodes import check_digit
@@ -255,6 +258,37 @@ class TestReceiving:
         )
 
         assert "Short-dated: 400 days left" in words(signed_in.get(table("receive")))
+
+    def test_delivery_sheet_goes_out_and_its_packs_stand_on_the_list(self, signed_in, order, table, tube, storeroom):
+        page = signed_in.get(table("receive", order))
+        assert table("delivery-sheet", order) in page.text
+        book = load_workbook(BytesIO(signed_in.get(table("delivery-sheet", order)).content))
+        row = next(row for row in book.active.iter_rows() if row[0].value == tube.code)
+        row[6].value, row[7].value = 2, "LOT7"
+        saved = BytesIO()
+        book.save(saved)
+
+        for _ in range(2):
+            sheet = SimpleUploadedFile("delivery.xlsx", saved.getvalue())
+            answer = signed_in.post(table("delivery-sheet-back", order), {"workbook": sheet}, follow=True)
+
+        assert "1 row came with this sheet before and is not received again" in words(answer)
+        assert "Put 2 packs on record" in words(answer)
+        assert storeroom.on_hand(tube) == 0
+
+    def test_wristband_on_a_delivery_sheet_is_on_no_page(self, signed_in, order, table, tube):
+        book = load_workbook(BytesIO(signed_in.get(table("delivery-sheet", order)).content))
+        row = next(row for row in book.active.iter_rows() if row[0].value == tube.code)
+        row[6].value, row[7].value = 2, "8018412345678901234566"
+        saved = BytesIO()
+        book.save(saved)
+        sheet = SimpleUploadedFile("delivery.xlsx", saved.getvalue())
+
+        answer = signed_in.post(table("delivery-sheet-back", order), {"workbook": sheet})
+
+        assert "about a person" in words(answer)
+        assert "4123456" not in answer.text
+        assert not ArrivedPack.objects.exists()
 
     def test_home_counts_what_waits(self, signed_in, order, storeroom, technician, table):
         read = read_scan(SCAN, today=timezone.now().date())

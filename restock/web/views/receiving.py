@@ -15,7 +15,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
-from django.views.decorators.http import require_POST, require_safe
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from inventory import arrivals, receiving
 from inventory.arrivals import ArrivalRefused
@@ -23,6 +23,7 @@ from inventory.ledger import NotReversible
 from inventory.models import ArrivedPack, Order, OrderLine, Place, Receipt
 from inventory.orders import standings, state_of
 from inventory.scanning import PersonCode, Unreadable
+from restock.sheets.delivery_sheets import DELIVERY, about, apply_delivery, write_delivery
 from restock.supervising.ordering import pieces_per_pack, short_dated
 
 from ..access import allows
@@ -31,7 +32,9 @@ from ..contents.order_words import order_rows
 from ..current import current_department, today
 from ..forms.acting import UndoForm
 from ..forms.receiving import PrintedForm, TypedPacksForm
+from ..keys import key_in, keys_in
 from ..scans import LONGEST_SCAN, answer_to
+from ..sheet_back import BackPage, bring_back, paper_of, sheet_response
 
 SHOWN_AGAIN = timedelta(hours=24)  # for so long receipts of no order stand on the page, to be undone
 WITH_CODE = "HX-Request"  # our script asks for the list alone
@@ -161,7 +164,7 @@ def receive_record(request: HttpRequest, place_id: int) -> HttpResponse:
 def answer_packs(request: HttpRequest, place_id: int) -> HttpResponse:
     """What a person says about packs on the list: printed otherwise, wanted, aside, off the list, or back on it."""
     storeroom, order = _where(request, place_id, request.POST)
-    ids = [int(one) for one in request.POST.get("packs", "").split(",") if one.isdecimal() and len(one) < 19]
+    ids = keys_in(request.POST.get("packs", "").split(","))
     packs = list(ArrivedPack.objects.filter(pk__in=ids, storeroom=storeroom))
     match request.POST.get("act"):
         case "printed":
@@ -184,6 +187,34 @@ def answer_packs(request: HttpRequest, place_id: int) -> HttpResponse:
         case "back":
             arrivals.bring_back(packs)
     return redirect(_back(storeroom, order))
+
+
+@require_safe
+def delivery_sheet(request: HttpRequest, place_id: int) -> HttpResponse:
+    """What is still to come, as a workbook to take to the door. `?paper=letter` sets it for US Letter."""
+    storeroom, order = _where(request, place_id, request.GET)
+    workbook = write_delivery(storeroom, order, at=timezone.now(), paper=paper_of(request))
+    return sheet_response(workbook, f"delivery {order.number if order else storeroom.code}")
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def delivery_sheet_back(request: HttpRequest, place_id: int) -> HttpResponse:
+    """A delivery that was written down on its sheet comes onto the list."""
+    storeroom, order = _where(request, place_id, request.GET)
+    page = BackPage(
+        heading=_("Bring a delivery sheet back"),
+        lead=_("What it says stands on the receiving list then, to be looked at before one press puts it on record."),
+        back_url=_back(storeroom, order),
+        back_label=order.number if order else storeroom.name,
+        button=_("Put it on the list"),
+    )
+    return bring_back(
+        request,
+        DELIVERY,
+        lambda filled, by, at: apply_delivery(filled, storeroom=storeroom, order=order, by=by, at=at),
+        page,
+        about=about(storeroom, order),
+    )
 
 
 @require_POST
@@ -212,9 +243,8 @@ def _where(request: HttpRequest, place_id: int, said) -> tuple[Place, Order | No
     named = said.get("order", "")
     if not named:
         return storeroom, None
-    key = int(named) if named.isdecimal() and len(named) < 19 else 0
     placed = Order.objects.filter(storeroom=storeroom, placed_at__isnull=False).select_related("storeroom")
-    return storeroom, get_object_or_404(placed, pk=key)
+    return storeroom, get_object_or_404(placed, pk=key_in(named))
 
 
 def _back(storeroom: Place, order: Order | None) -> str:

@@ -45,9 +45,13 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Filled:
-    """A form that came back: what it is about, when it was written, and the rows with answers."""
+    """A form that came back: what it is about, when it was written, and the rows with answers.
+
+    sheet_key: the same for this very sheet however often it comes back; every `event_key` begins with it.
+    """
 
     file: str
+    sheet_key: str
     about: str
     made_at: datetime
     answers: tuple[Answer, ...]
@@ -85,7 +89,7 @@ def read_form(form: Form, path: Path, *, department: Department, about: str | No
     ]
     if problems:
         raise SheetRefused(*problems)
-    return Filled(path.name, fingerprint.about, fingerprint.made_at, tuple(answers))
+    return Filled(path.name, _sheet_key(fingerprint), fingerprint.about, fingerprint.made_at, tuple(answers))
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,9 +234,13 @@ def _answer(
     if len(values) < len(form.asked):
         return None
     counted[key] += 1
-    event_key = f"sheet:{fingerprint.kind}:{fingerprint.check}:{key}" + (f"#{counted[key]}" if counted[key] > 1 else "")
+    event_key = f"{_sheet_key(fingerprint)}:{key}" + (f"#{counted[key]}" if counted[key] > 1 else "")
     columns = {asked.name: row.columns[asked.title] for asked in form.asked}
     return Answer(key, values, event_key, file, row.sheet, row.number, columns)
+
+
+def _sheet_key(fingerprint: Fingerprint) -> str:
+    return f"sheet:{fingerprint.kind}:{fingerprint.check}"
 
 
 def _value(asked: Asked, cell: object) -> object:
