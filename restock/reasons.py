@@ -105,8 +105,8 @@ def _likely(cases: int, mean: float, q_service: int, service_level: float) -> Se
             **figures,
         )
     return ngettext(
-        "%(n)s case tomorrow uses %(mean)s on average, %(covers)s covers %(days)s such days",
-        "%(n)s cases tomorrow use %(mean)s on average, %(covers)s covers %(days)s such days",
+        "%(n)s case that day uses %(mean)s on average, %(covers)s covers %(days)s such days",
+        "%(n)s cases that day use %(mean)s on average, %(covers)s covers %(days)s such days",
         n=cases,
         **figures,
     )

@@ -74,7 +74,7 @@ class ShortageTable(tables.Table):
         order_by=("plan_line__consumable__name", "plan_line__consumable__size_position"),
     )
     where = tables.Column(_("Where"), empty_values=(), order_by=("plan_line__place__walk_order",), attrs=PLACE)
-    level = tables.Column(_("After tonight, and likely use"), empty_values=(), orderable=False, attrs=DRAWN)
+    level = tables.Column(_("After the round, and likely use"), empty_values=(), orderable=False, attrs=DRAWN)
     short_by = tables.Column(_("Below target by"), attrs=NUMBER)
     covered = tables.Column(
         _("Enough, days of 100"), empty_values=(), order_by=("-plan_line__p_short_after",), attrs=NUMBER

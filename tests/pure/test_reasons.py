@@ -15,7 +15,7 @@ def sentence(**changes) -> str:
 
 
 def test_a_line_that_gets_all_it_needs_says_so_in_one_sentence():
-    assert sentence() == "4 cases tomorrow use 5.2 on average, 8 covers 99 of 100 such days; 3 on hand; 5 to add."
+    assert sentence() == "4 cases that day use 5.2 on average, 8 covers 99 of 100 such days; 3 on hand; 5 to add."
 
 
 @pytest.mark.parametrize(
@@ -24,7 +24,7 @@ def test_a_line_that_gets_all_it_needs_says_so_in_one_sentence():
         ({"allocated": 2}, "5 needed, 2 to be had"),
         ({"allocated": 0}, "5 needed, none to be had"),
         ({"top_up": 0, "allocated": 0}, "nothing to add"),
-        ({"cases": 1}, "1 case tomorrow uses 5.2 on average"),
+        ({"cases": 1}, "1 case that day uses 5.2 on average"),
         ({"cases": 0}, "No listed case is likely to use it"),
         ({"on_hand": -2}, "recorded -2, please count"),
         ({"on_hand": 5}, "5 on hand, 2 of them out of date or set aside"),

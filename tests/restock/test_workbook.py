@@ -102,7 +102,7 @@ def test_the_cart_sheet_follows_the_drawers_and_says_why_and_how_old_the_count_i
         StockingLine.objects.create(place=cart, consumable=consumable, bin=bin, par=5)
     counted_at = EVENING - timedelta(hours=9)
     ledger.count(place=cart, consumable=tube, counted=3, by=technician, at=counted_at, key="count")
-    make_shortage(make_line(plan, cart, tube, on_hand=3, top_up=5, allocated=4, reason="4 cases tomorrow use 5."))
+    make_shortage(make_line(plan, cart, tube, on_hand=3, top_up=5, allocated=4, reason="4 cases that day use 5."))
     make_line(plan, cart, mask, on_hand=0, top_up=2, allocated=2)
     make_line(plan, cart, wipe, on_hand=5, top_up=0, allocated=0)
 
@@ -111,7 +111,7 @@ def test_the_cart_sheet_follows_the_drawers_and_says_why_and_how_old_the_count_i
     assert "Bring to room OR-1." in sheet["A2"].value
     rows = [(r["Bin"], r["Code"], r["On hand"], r["Counted ago"], r["Add"], r["Still short"]) for r in table(sheet)]
     assert rows == [("D1", "MASK", 0, "never", 2, None), ("D2", "ETT-7.0", 3, "9 h", 4, 1)]
-    assert table(sheet)[1]["Why"] == "4 cases tomorrow use 5."
+    assert table(sheet)[1]["Why"] == "4 cases that day use 5."
 
 
 def test_shortages_stand_worst_first_with_cause_and_reason(plan, cart, tube, path):

@@ -67,7 +67,7 @@ def add_line(plan, cart):
             "usable": max(on_hand, 0), "par": 5, "floor": 0, "cases": 4, "mean": 2.5, "q50": 2, "q90": 4, "q95": 4,
             "q99": 5, "service_level": 0.95, "q_service": 4, "p_short_before": 0.8, "p_short_after": 0.05,
             "shortfall_before": 1.5, "shortfall_after": 0.1, "target": max(on_hand, 0) + top_up, "pmf": PMF,
-            "reason": f"4 cases tomorrow use 2.5 on average; {top_up} to add.",
+            "reason": f"4 cases that day use 2.5 on average; {top_up} to add.",
         }  # fmt: skip
         return PlanLine.objects.create(
             plan=of, place=place, consumable=consumable, on_hand=on_hand, top_up=top_up, allocated=allocated,

@@ -64,7 +64,7 @@ class TestTonight:
         answer = signed_in.get("/")
 
         assert "Bougie" in answer.text
-        assert "4 cases tomorrow use 2.5 on average; 4 to add." in answer.text
+        assert "4 cases that day use 2.5 on average; 4 to add." in answer.text
         assert "Yankauer tip" not in answer.text
 
     def test_most_missing_line_comes_first(self, signed_in, add_line):
@@ -292,7 +292,7 @@ class TestLine:
 
         said = words(signed_in.get(reverse("line", args=[line.pk])))
 
-        assert "Add 4. 4 cases tomorrow use 2.5 on average; 4 to add." in said
+        assert "Add 4. 4 cases that day use 2.5 on average; 4 to add." in said
         # Enough for: the sum of the pmf of conftest up to the quantity.
         assert "On hand 1 20" in said
         assert "Target 5 more than 99" in said

@@ -68,7 +68,7 @@ def figures(line: PlanLine) -> list[Figure]:
         (_("target"), line.target),
     ]
     if line.allocated:
-        named.append((_("after tonight"), line.usable + line.allocated))
+        named.append((_("after the round"), line.usable + line.allocated))
     if line.floor:
         named.append((_("floor"), line.floor))
     named.sort(key=lambda pair: pair[1])
