@@ -45,7 +45,7 @@ DELIVERY = Form(
         Column(gettext_noop("Pieces a pack"), 8, align="right"),
         Column(gettext_noop("Packs ordered"), 9, align="right"),
         Column(gettext_noop("Pieces to come"), 9, align="right", bold=True),
-        Column(gettext_noop("Read on the pack"), 11),
+        Column(gettext_noop("Read on the pack"), 13, align="center"),
     ),
     asked=(
         Asked(
@@ -70,7 +70,7 @@ DELIVERY = Form(
             "holds",
             gettext_noop("Pieces a pack, if other"),
             Whole(1, MOST_PIECES),
-            10,
+            13,
             hint=gettext_noop("Only where the pack holds another number of pieces."),
         ),
         Asked(
