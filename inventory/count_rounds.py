@@ -4,20 +4,39 @@ Whoever counts is not told what is on record. Each figure goes against what the 
 pieces that moved between a first and a second count make no difference to either. The ledger is written at the moment
 of the count that settles a line, never later: what is used in between would be lost. Why it differed can be said
 afterwards.
+
+A line of a storeroom that is kept by lot may be counted lot by lot. Which lots are on record there is shown, so that
+nobody has to write them down; how many of each is not.
 """
 
-from collections.abc import Iterable
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 
 from django.db import transaction
-from django.db.models import Q, Sum
+from django.db.models import Sum
 from django.utils.translation import gettext as _
 
 from . import ledger
-from .models import Consumable, Count, CountRound, CountTask, Department, Holding, Movement, Place
+from .models import (
+    Consumable,
+    Count,
+    CountedLot,
+    CountRound,
+    CountTask,
+    Department,
+    Holding,
+    Lot,
+    Movement,
+    Place,
+    StockingLine,
+)
 
-Kind, Why, Cause = CountRound.Kind, CountTask.Why, CountTask.Cause
+Kind, Why, Cause, Look = CountRound.Kind, CountTask.Why, CountTask.Cause, CountedLot.Look
+
+# Pieces by the primary key of their lot, None: without a lot.
+ByLot = Mapping[int | None, int]
 
 
 class NotCounted(Exception):
@@ -86,15 +105,15 @@ def open_round(
 
 
 @transaction.atomic
-def add_line(*, round: CountRound, place: Place, consumable: Consumable) -> CountTask:
-    """Put a line that a person came upon on a running round, once. Raises NotCounted on a finished one."""
+def add_line(*, round: CountRound, place: Place, consumable: Consumable, why: Why = Why.ASKED) -> CountTask:
+    """Put a line that asks for a count on a running round, once. Raises NotCounted on a finished one."""
     if round.finished_at is not None:
         raise NotCounted(_("This count is finished."))
     task, _made = CountTask.objects.get_or_create(
         round=round,
         place=place,
         consumable=consumable,
-        defaults={"why": Why.ASKED, "position": round.tasks.count() + 1},
+        defaults={"why": why, "position": round.tasks.count() + 1},
     )
     return task
 
@@ -110,7 +129,7 @@ def stage(task: CountTask) -> str:
 def record_count(
     *,
     task_id: int,
-    counted: int,
+    counted: int | ByLot,
     seen: str,
     recount: Recount,
     by,
@@ -120,9 +139,11 @@ def record_count(
 ) -> CountTask:
     """Record what a person counted of a line, blind.
 
-    seen: the `stage` that the page showed. seen_at: when the person looked, if that was before `at`: what was recorded
-    since is added to the figure. elsewhere: pieces on record here that lie in another spot for now, on a trolley say,
-    and were not counted.
+    counted: all pieces, or those of each lot where the lots were read; of a lot that is not named none was found. Lot
+    by lot a second count is asked for also where one lot differs too much, whatever the total. seen: the `stage` that
+    the page showed. seen_at: when the person looked, if that was before `at`: what was recorded since is added to the
+    figure. elsewhere: pieces on record here that lie in another spot for now, on a trolley say, and were not counted;
+    they are of no lot that anybody read.
 
     The same figure sent twice by one person is recorded once. Two people who count a line at the same time have
     counted it twice: the later figure is the second count, where one is asked for. Raises NotCounted for a finished
@@ -135,39 +156,47 @@ def record_count(
         .get(pk=task_id)
     )
     now = stage(task)
+    by_lot = None if isinstance(counted, int) else Counter(counted)
+    total = counted if by_lot is None else by_lot.total()
     if task.round.finished_at is not None:
         raise NotCounted(_("This count is finished."))
     if now == "settled":
-        said = task.first_counted if task.second_counted is None else task.second_counted
-        if said == counted:
+        if _said(task) == (total, by_lot):
             return task
         raise NotCounted(
             _("%(name)s has counted %(pieces)d here meanwhile. If you found another number, count the line again.")
-            % {"name": task.count.by.get_username(), "pieces": said}
+            % {"name": task.count.by.get_username(), "pieces": _said(task)[0]}
         )
     if now == "again" and seen == "open" and task.first_by_id == by.pk:
-        if task.first_counted == counted:
+        if _said(task) == (total, by_lot):
             return task
         raise NotCounted(_("You have said another number before. Count the line once more and save that."))
-    since = _recorded_since(task, seen_at) if seen_at is not None else 0
-    on_record = _on_record(task)
-    expected = on_record - since - elsewhere
+    since = _recorded_since(task, seen_at) if seen_at is not None else Counter()
+    expected = _on_record(task)
+    expected.subtract(since)
+    expected[None] -= elsewhere
     if now == "open":
-        task.first_counted, task.expected = counted, expected
+        task.first_counted, task.expected = total, expected.total()
         task.first_at, task.first_by = seen_at or at, by
-        settles = not recount.asked(counted, expected)
+        settles = not _asked_again(recount, total, by_lot, expected)
     else:
-        task.second_counted = counted
+        task.second_counted = total
         settles = True
-    if settles:
-        task.count = ledger.count(
-            place=task.place,
-            consumable=task.consumable,
-            counted=max(counted + since + elsewhere, 0),
-            by=by,
-            at=at,
-            key=_next_key(task),
+    if by_lot is not None:
+        CountedLot.objects.bulk_create(
+            CountedLot(
+                task=task,
+                look=Look.FIRST if now == "open" else Look.SECOND,
+                lot_id=lot,
+                counted=by_lot[lot],
+                expected=expected[lot],
+            )
+            for lot in by_lot.keys() | expected.keys()
+            if lot in by_lot or expected[lot]
         )
+    if settles:
+        since[None] += elsewhere
+        [task.count] = ledger.count_all([_settled(task, total, by_lot, since)], by=by, at=at)
     task.save()
     return task
 
@@ -175,6 +204,44 @@ def record_count(
 def variance(task: CountTask) -> int | None:
     """Pieces more (negative: fewer) than on record at the count that settled the line, None before it."""
     return None if task.count is None else task.count.counted - task.count.expected
+
+
+def lots_counted(task: CountTask) -> list[CountedLot]:
+    """What was counted of each lot at the last look at the line; empty where it was counted in total."""
+    look = Look.FIRST if task.second_counted is None else Look.SECOND
+    return [one for one in task.lots.all() if one.look == look]
+
+
+def differs(task: CountTask) -> bool:
+    """Whether the count that settled a line found other pieces than were on record, or the same of other lots."""
+    return bool(variance(task)) or any(one.variance for one in lots_counted(task))
+
+
+def lots_to_read(tasks: Iterable[CountTask]) -> dict[int, list[Lot]]:
+    """For each line that is counted lot by lot, by the task's primary key, the lots to look for: three queries.
+
+    These are the lines of storerooms that are kept by lot; other lines are counted in total and left out. Lots are
+    those on record there, and those that the first look found; how many pieces of each is not said.
+    """
+    tasks = [task for task in tasks if task.place.role == Place.Role.STOREROOM]
+    here = {"place__in": {task.place_id for task in tasks}, "consumable__in": {task.consumable_id for task in tasks}}
+    by_lot = set(
+        StockingLine.objects.filter(**here, tracking=StockingLine.Tracking.LOT).values_list("place", "consumable")
+    )
+    held: dict[tuple[int, int], set[int]] = defaultdict(set)
+    for place, consumable, lot in (
+        Holding.objects.filter(**here, lot__isnull=False).exclude(quantity=0).values_list("place", "consumable", "lot")
+    ):
+        held[place, consumable].add(lot)
+    found = CountedLot.objects.filter(task__in=tasks, lot__isnull=False)
+    for place, consumable, lot in found.values_list("task__place", "task__consumable", "lot"):
+        held[place, consumable].add(lot)
+    lots = list(Lot.objects.filter(pk__in={pk for some in held.values() for pk in some}))
+    return {
+        task.pk: [lot for lot in lots if lot.pk in held[task.place_id, task.consumable_id]]
+        for task in tasks
+        if (task.place_id, task.consumable_id) in by_lot
+    }
 
 
 @transaction.atomic
@@ -189,6 +256,7 @@ def count_again(*, task_id: int) -> CountTask:
     task.first_counted = task.first_at = task.first_by = task.expected = task.second_counted = task.count = None
     task.cause = task.note = ""
     task.save()
+    task.lots.all().delete()
     return task
 
 
@@ -215,16 +283,45 @@ def _next_key(task: CountTask) -> str:
     return f"{key}{Count.objects.filter(key__startswith=key).count() + 1}"
 
 
-def _on_record(task: CountTask) -> int:
-    held = Holding.objects.filter(place=task.place, consumable=task.consumable)
-    return held.aggregate(pieces=Sum("quantity", default=0))["pieces"]
+def _said(task: CountTask) -> tuple[int | None, Counter | None]:
+    """The last figure that was said of a line, and by lot where it was counted so."""
+    lots = lots_counted(task)
+    total = task.first_counted if task.second_counted is None else task.second_counted
+    return total, Counter({one.lot_id: one.counted for one in lots}) if lots else None
 
 
-def _recorded_since(task: CountTask, when: datetime) -> int:
-    """Pieces that the ledger says came (negative: went) after `when`. What a count adjusted is no piece that moved."""
-    moved = Movement.objects.filter(consumable=task.consumable, at__gt=when).exclude(kind=Movement.Kind.ADJUST)
-    totals = moved.aggregate(
-        came=Sum("quantity", filter=Q(destination=task.place), default=0),
-        went=Sum("quantity", filter=Q(source=task.place), default=0),
+def _asked_again(recount: Recount, total: int, by_lot: Counter | None, expected: Counter) -> bool:
+    if recount.asked(total, expected.total()):
+        return True
+    return by_lot is not None and any(
+        recount.asked(by_lot[lot], expected[lot]) for lot in by_lot.keys() | expected.keys()
     )
-    return totals["came"] - totals["went"]
+
+
+def _settled(task: CountTask, total: int, by_lot: Counter | None, since: Counter) -> ledger.Counted:
+    """A count as of this moment: what a person saw, and what came and went since."""
+    lots, pieces = None, max(total + since.total(), 0)
+    if by_lot is not None:
+        there = {lot: max(by_lot[lot] + since[lot], 0) for lot in by_lot.keys() | since.keys()}
+        pieces = sum(there.values())
+        lots = {lot: n for lot, n in there.items() if lot is not None}
+    return ledger.Counted(place=task.place, consumable=task.consumable, pieces=pieces, by_lot=lots, key=_next_key(task))
+
+
+def _on_record(task: CountTask) -> Counter:
+    """Pieces of each lot."""
+    held = Holding.objects.filter(place=task.place, consumable=task.consumable)
+    return Counter(dict(held.values_list("lot", "quantity")))
+
+
+def _recorded_since(task: CountTask, when: datetime) -> Counter:
+    """Pieces of each lot that the ledger says came (negative: went) after `when`.
+
+    What a count adjusted is no piece that moved.
+    """
+    moved = Movement.objects.filter(consumable=task.consumable, at__gt=when).exclude(kind=Movement.Kind.ADJUST)
+    since: Counter = Counter()
+    for sign, here in ((1, moved.filter(destination=task.place)), (-1, moved.filter(source=task.place))):
+        for lot, pieces in here.order_by().values_list("lot").annotate(Sum("quantity")):
+            since[lot] += sign * pieces
+    return since

@@ -33,16 +33,15 @@ class InsufficientStock(Refused):
 
 
 class KeyReused(Refused):
-    """The key of an earlier event came again with other content."""
+    """The key of an earlier event came again with other content. `key` is for programs; people are told in words."""
 
     def __init__(self, key: str):
         self.key = key
         super().__init__(
             _(
-                "“%(key)s” was already recorded with other content, and the first record stands. Correct it "
-                "with a reversal, or send the new event under a key of its own."
+                "This entry was recorded before with other content, and that record stands. Take it back where it "
+                "was wrong, or enter what is new as an entry of its own: open the page again."
             )
-            % {"key": key}
         )
 
 

@@ -2,7 +2,7 @@
 
 from .arrivals import ArrivedPack
 from .bundles import Assembly, BundlePiece
-from .count_rounds import CountRound, CountTask
+from .count_rounds import CountedLot, CountRound, CountTask
 from .counts import Count
 from .dates import DateCheck
 from .items import Basis, Connector, Consumable, Criticality, Latex, Owner, Packaging, Section, SingleUse, SizeRun
@@ -26,6 +26,7 @@ __all__ = [
     "Count",
     "CountRound",
     "CountTask",
+    "CountedLot",
     "Criticality",
     "DateCheck",
     "Department",

@@ -1,8 +1,8 @@
-"""Rounds of counting: which lines to count, what was counted blind, and why it differed."""
+"""Rounds of counting: which lines to count, what was counted blind, of which lot, and why it differed."""
 
 from django.conf import settings
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 from django.utils.translation import gettext_lazy as _
 
 from .notes import about_stock_only
@@ -48,6 +48,7 @@ class CountTask(models.Model):
 
     class Why(models.TextChoices):
         BELOW_ZERO = "below_zero", _("recorded below zero")
+        FOUND_WRONG = "found_wrong", _("its record was found wrong")
         DRIFT = "drift", _("its record drifts")
         CRITICAL = "critical", _("never to be out")
         VALUE = "value", _("worth much")
@@ -113,3 +114,45 @@ class CountTask(models.Model):
 
     def __str__(self) -> str:
         return f"count {self.consumable} at {self.place}"
+
+
+class CountedLot(models.Model):
+    """Pieces of one lot that a person counted at one look; `lot` is empty for those whose lot nobody can read.
+
+    `expected` is the ledger's figure at that look, which may lie below zero.
+    """
+
+    class Look(models.IntegerChoices):
+        FIRST = 1, _("first count")
+        SECOND = 2, _("second count")
+
+    task = models.ForeignKey(CountTask, on_delete=models.CASCADE, related_name="lots")
+    look = models.PositiveSmallIntegerField(choices=Look)
+    lot = models.ForeignKey("inventory.Lot", null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    counted = models.PositiveIntegerField()
+    expected = models.IntegerField()
+
+    class Meta:
+        ordering = ["task", "look", F("lot__expires_on").asc(nulls_last=True), F("lot__number").asc(nulls_last=True)]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["task", "look", "lot"],
+                name="counted_lot_unique",
+                violation_error_message=_("This lot was counted already."),
+            ),
+            # SQL's NULL is not equal to itself, so pieces without a lot need a rule of their own.
+            models.UniqueConstraint(
+                fields=["task", "look"],
+                condition=Q(lot__isnull=True),
+                name="counted_without_lot_unique",
+                violation_error_message=_("Pieces without a lot were counted already."),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.counted} of lot {self.lot or '-'}"
+
+    @property
+    def variance(self) -> int:
+        """Pieces of the lot more (or, negative, fewer) than on record."""
+        return self.counted - self.expected

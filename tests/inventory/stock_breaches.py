@@ -10,6 +10,7 @@ from inventory.models import (
     BundlePiece,
     CartGuidance,
     Count,
+    CountedLot,
     CountRound,
     CountTask,
     GuidedLine,
@@ -140,6 +141,16 @@ STOCK_BREACHES = {
             place=cart, consumable=tube, expected=1, counted=1, by=by, at=NOON, key="counted"
         ),
         task(d, cart, tube, by, count=counted),
+    ],
+    "counted_lot_unique": lambda d, cart, tube, by: [
+        first := saved(task(d, cart, tube, by)),
+        CountedLot.objects.create(task=first, look=1, lot=lot_of(tube), counted=1, expected=1),
+        CountedLot(task=first, look=1, lot=lot_of(tube), counted=2, expected=1),
+    ],
+    "counted_without_lot_unique": lambda d, cart, tube, by: [
+        first := saved(task(d, cart, tube, by)),
+        CountedLot.objects.create(task=first, look=1, counted=1, expected=1),
+        CountedLot(task=first, look=1, counted=2, expected=1),
     ],
     "closed_recall_is_signed": lambda d, cart, tube, by: [recall(d, tube, by, closed_at=NOON)],
     "recall_closes_after_it_opened": lambda d, cart, tube, by: [
