@@ -7,7 +7,7 @@ where the name says so, and pieces elsewhere.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -97,8 +97,15 @@ class Coming:
 
 
 def standings(lines: QuerySet[OrderLine]) -> list[LineStanding]:
-    """The lines, in their own order, with what came of them: three queries."""
-    found = list(lines.select_related("order__storeroom", "consumable"))
+    """The lines, in their own order, with what came of them: six queries.
+
+    Prefetched, not joined: an order of a hundred lines is made once.
+    """
+    return standings_of(list(lines.prefetch_related("order__storeroom", "consumable")))
+
+
+def standings_of(found: Sequence[OrderLine]) -> list[LineStanding]:
+    """The same of lines that were read before, with their orders: two queries."""
     ids = [line.pk for line in found]
     received = dict(
         Receipt.objects.filter(order_line__in=ids, movement__reversal__isnull=True)
@@ -132,7 +139,7 @@ def state_of(order: Order, lines: Iterable[LineStanding], *, today: date) -> str
 
 
 def orders_with_lines(orders: Iterable[Order]) -> dict[int, list[LineStanding]]:
-    """The lines of each order by its key: three queries, however many orders there are."""
+    """The lines of each order by its key: six queries, however many orders there are."""
     by_order: dict[int, list[LineStanding]] = defaultdict(list)
     for one in standings(OrderLine.objects.filter(order__in=[order.pk for order in orders])):
         by_order[one.line.order_id].append(one)
@@ -154,7 +161,7 @@ def coming(department: Department, *, today: date) -> list[Coming]:
             back_ordered=one.notice is not None,
             order=one.line.order,
         )
-        for one in standings(lines)
+        for one in standings_of(list(lines.prefetch_related("order__storeroom")))
         if one.open
     ]
     return sorted(found, key=lambda one: one.expected_on or date.max)

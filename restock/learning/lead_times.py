@@ -11,12 +11,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 
 from inventory.models import Department, OrderLine, Receipt, StockingLine
-from inventory.orders import coming, standings
+from inventory.orders import coming, standings_of
 from restock.forecasting.lead_times import lead_chances, quantile_days, within
 
 from ..models import OrderPolicy
@@ -114,20 +114,19 @@ def observe(department: Department, *, today: date) -> dict[Key, Observed]:
     """What orders of the last WINDOW_DAYS show, by storeroom and consumable: four queries."""
     since = department.local_midnight(today - timedelta(days=WINDOW_DAYS))
     lines = OrderLine.objects.filter(order__storeroom__department=department, order__placed_at__gte=since)
-    receipts: dict[int, list[Receipt]] = defaultdict(list)
-    for receipt in Receipt.objects.filter(order_line__in=lines, movement__reversal__isnull=True).select_related(
-        "movement"
-    ):
-        receipts[receipt.order_line_id].append(receipt)
+    receipts: dict[int, list[tuple[datetime, int]]] = defaultdict(list)
+    came = Receipt.objects.filter(order_line__in=lines, movement__reversal__isnull=True).order_by("pk")
+    for line, at, pieces in came.values_list("order_line", "movement__at", "movement__quantity"):
+        receipts[line].append((at, pieces))
     observed: dict[Key, Observed] = defaultdict(Observed)
-    for one in standings(lines):
+    for one in standings_of(list(lines.prefetch_related("order"))):
         order = one.line.order
         placed_on = department.local_date(order.placed_at)
         seen = observed[order.storeroom_id, one.line.consumable_id]
         whole = max(one.line.pieces, one.received)  # more than ordered is still one order line
-        for receipt in receipts[one.line.pk]:
-            days = (department.local_date(receipt.movement.at) - placed_on).days
-            seen.came[_within_reach(days)] += receipt.movement.quantity / whole
+        for at, pieces in receipts[one.line.pk]:
+            days = (department.local_date(at) - placed_on).days
+            seen.came[_within_reach(days)] += pieces / whole
         seen.still_open[_within_reach((today - placed_on).days)] += one.open / whole
         seen.lines += bool(one.received or one.open)
     return {key: seen for key, seen in observed.items() if seen.lines}

@@ -10,7 +10,7 @@ from restock.models import AdvisedPar
 
 from .charts import days_of_hundred
 from .hubs import hub_swatch
-from .tables import NUMBER, PLACE, SENTENCE
+from .tables import NUMBER, PLACE, SENTENCE, SiteTable
 
 TICK = {"td": {"class": "cell-tick"}}
 TYPED = {"td": {"class": "cell-typed"}}
@@ -23,7 +23,7 @@ def before_after(before, after):
     )
 
 
-class AdvisedParTable(tables.Table):
+class AdvisedParTable(SiteTable):
     """Open proposals, each with what it would have changed over the days that it rests on."""
 
     tick = tables.Column(_("Tick"), empty_values=(), orderable=False, attrs=TICK)

@@ -14,10 +14,10 @@ from inventory.orders import State
 from restock.learning.lead_times import LeadTime
 
 from .contents.order_words import OrderRow, expected_words, order_rows
-from .tables import DRAWN, NUMBER, PLACE
+from .tables import DRAWN, NUMBER, PLACE, SiteTable
 
 
-class OrderTable(tables.Table):
+class OrderTable(SiteTable):
     """Orders, newest first, with what `work_out` found of those that the page shows."""
 
     number = tables.Column(_("Order"), orderable=False, linkify=("order", [tables.A("pk")]))
@@ -65,7 +65,7 @@ class OrderTable(tables.Table):
         return f"{by}, {date_format(self.department.local_date(at), gettext('j M Y'))}"
 
 
-class OrderPolicyTable(tables.Table):
+class OrderPolicyTable(SiteTable):
     """Storeroom lines with how each is ordered. Rows are OrderPolicy, each with a `lead` of learning.lead_times."""
 
     tick = tables.Column("", empty_values=(), orderable=False, attrs={"td": {"class": "cell-tick"}})

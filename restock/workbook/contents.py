@@ -160,14 +160,17 @@ def picks_of(number: int) -> str:
 
 
 def storeroom_rows(plan: Plan, cart_ids: list[int] | None = None) -> tuple[tuple[Place, tuple[PickRow, ...]], ...]:
-    """The picks of each storeroom in walking order, of all carts or of some: two queries."""
+    """The picks of each storeroom in walking order, of all carts or of some: eight queries.
+
+    Prefetched, not joined: a cart that gets forty lines is made once.
+    """
     picks = Pick.objects.filter(plan_line__plan=plan)
     if cart_ids is not None:
         picks = picks.filter(plan_line__place__in=cart_ids)
     picks = list(
-        picks.select_related(
-            "plan_line__place__room", "plan_line__consumable", "storeroom", "bin", "lot", "confirmed_by"
-        ).defer("plan_line__pmf")
+        picks.select_related("plan_line", "lot")
+        .defer("plan_line__pmf", "plan_line__reason")
+        .prefetch_related("plan_line__place__room", "plan_line__consumable", "storeroom", "bin", "confirmed_by")
     )
     pack_sizes = defaultdict(set)
     consumables = {pick.plan_line.consumable_id for pick in picks}

@@ -29,7 +29,7 @@ def order_policies(request: HttpRequest) -> HttpResponse:
     storerooms = list(Place.objects.filter(department=department).storerooms())
     storeroom = next((one for one in storerooms if str(one.pk) == request.GET.get("storeroom")), None)
     storeroom = storeroom or (storerooms[0] if storerooms else None)
-    lines = StockingLine.objects.filter(place=storeroom).select_related("consumable", "place")
+    lines = StockingLine.objects.filter(place=storeroom).select_related("consumable").prefetch_related("place")
     section = request.GET.get("section", "")
     if key_in(section) in Section.values:
         lines = lines.filter(consumable__section=key_in(section))
