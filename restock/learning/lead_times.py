@@ -119,7 +119,7 @@ def observe(department: Department, *, today: date) -> dict[Key, Observed]:
     for line, at, pieces in came.values_list("order_line", "movement__at", "movement__quantity"):
         receipts[line].append((at, pieces))
     observed: dict[Key, Observed] = defaultdict(Observed)
-    for one in standings_of(list(lines.prefetch_related("order"))):
+    for one in standings_of(list(lines.select_related("order"))):
         order = one.line.order
         placed_on = department.local_date(order.placed_at)
         seen = observed[order.storeroom_id, one.line.consumable_id]
