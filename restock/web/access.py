@@ -193,6 +193,7 @@ RULES: dict[str, frozenset[str]] = {
     **dict.fromkeys(("recall-answer", "recall-name-place", "recall-sheet-back", "put-aside"), RESTOCKING),
     **dict.fromkeys(("recall-new", "recall-close", "recall-withdraw", "let-back"), frozenset({SUPERVISOR})),
     "search": ANY_ROLE,
+    "narrow": ANY_ROLE,
     "item": ANY_ROLE,
     **dict.fromkeys(
         (

@@ -6,3 +6,8 @@ class WebConfig(AppConfig):
 
     name = "restock.web"
     label = "restock_web"
+
+    def ready(self) -> None:
+        from .form_words import say_how_to_mend
+
+        say_how_to_mend()

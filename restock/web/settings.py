@@ -68,6 +68,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "restock.web.ways_on.PageAboveMiddleware",
     "restock.web.workstations.SharedSessionMiddleware",
     "restock.web.access.AccessMiddleware",
     "restock.web.wristbands.WristbandMiddleware",

@@ -12,27 +12,33 @@ from collections.abc import Callable
 from django.contrib import messages
 from django.forms import BoundField, DateField
 from django.forms.renderers import DjangoTemplates
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import HttpRequest, HttpResponse, JsonResponse, QueryDict
 from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_noop
 from django_htmx.http import HttpResponseClientRefresh
 
 from inventory.models.notes import NUMBER
-from inventory.scanning import holds_a_person, words
+from inventory.scanning import holds_a_person, looks_scanned, words
 
 from .answers import CONFLICT, from_device
 
 ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 SCAN_BOXES = frozenset({"scan", "q", "add"})
+WORD_BOXES = ("words", "q")  # of lists: what is typed there goes into the address of the list
+NOT_IN_AN_ADDRESS = gettext_noop(
+    "Left out: a number so long, or a scan, may be about a person and is not kept in an address. "
+    "Use words of the name here; the search box at the top takes codes."
+)
 # RFC 9562, version 4: what a page gives a form so that it counts once. One in some 3,000 begins as a person's code
 # does, and nobody types these; one without a letter is taken for a scan.
 RANDOM_KEY = re.compile(r"(?=.*[a-f])[0-9a-f]{8}-?[0-9a-f]{4}-?4[0-9a-f]{3}-?[89ab][0-9a-f]{3}-?[0-9a-f]{12}")
 
 
 class WristbandMiddleware:
-    """Stop a form that holds a code about a person before its view sees it."""
+    """Stop a form that holds a code about a person before its view sees it, and take scans out of addresses."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
@@ -41,6 +47,8 @@ class WristbandMiddleware:
         return self.get_response(request)
 
     def process_view(self, request: HttpRequest, view, args, kwargs) -> HttpResponse | None:
+        if request.method == "GET":
+            return _without_scan_in_the_address(request)
         if request.method != "POST" or not any(holds_a_person(text) for text in _typed(request)):
             return None
         if from_device(request):
@@ -65,6 +73,23 @@ class FormRenderer(DjangoTemplates):
     """Django's own, with fields that forget."""
 
     bound_field_class = FieldThatForgets
+
+
+def without_scans(chosen: QueryDict) -> QueryDict:
+    """The choices of a list without words that may be a scan or somebody's number."""
+    kept = chosen.copy()
+    for name in WORD_BOXES:
+        if any(looks_scanned(text) for text in chosen.getlist(name)):
+            del kept[name]
+    return kept
+
+
+def _without_scan_in_the_address(request: HttpRequest) -> HttpResponse | None:
+    kept = without_scans(request.GET)
+    if kept == request.GET:
+        return None
+    messages.warning(request, _(NOT_IN_AN_ADDRESS))
+    return redirect(f"{request.path}?{kept.urlencode()}")
 
 
 def _typed(request: HttpRequest):

@@ -7,6 +7,7 @@ from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Department, Lot, Place
 
+from ..form_words import CHOOSE
 from .acting import MOST_PIECES, UndoForm
 
 
@@ -22,7 +23,7 @@ class _AtPlace(UndoForm):
 class MakeUpForm(_AtPlace):
     """So many bundles of a kind, made up at a place."""
 
-    bundle = forms.ModelChoiceField(label=_("Bundle"), queryset=None)
+    bundle = forms.ModelChoiceField(label=_("Bundle"), queryset=None, empty_label=CHOOSE)
 
     def __init__(self, *args, department: Department, **kwargs) -> None:
         super().__init__(*args, department=department, **kwargs)
@@ -33,7 +34,7 @@ class MakeUpForm(_AtPlace):
 class TakeApartForm(_AtPlace):
     """So many bundles of a lot, taken apart at a place."""
 
-    lot = forms.ModelChoiceField(label=_("Lot"), queryset=None)
+    lot = forms.ModelChoiceField(label=_("Lot"), queryset=None, empty_label=CHOOSE)
 
     def __init__(self, *args, department: Department, **kwargs) -> None:
         super().__init__(*args, department=department, **kwargs)

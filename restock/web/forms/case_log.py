@@ -16,6 +16,7 @@ from restock.models import CaseLog
 
 _PIECES = re.compile(r"^(used|unused)-(\d{1,18})$")
 MOST_PIECES = 999
+LONGEST_NUMBER = 10  # digits that are read at all
 KEY_LENGTH = CaseLog._meta.get_field("key").max_length
 
 
@@ -64,7 +65,8 @@ def read_log(posted: QueryDict, *, department: Department, now: datetime) -> Sen
 
 
 def _number(value: str) -> int:
-    if not value.strip().isdecimal() or int(value) > MOST_PIECES:
+    value = value.strip()
+    if not value.isdecimal() or len(value) > LONGEST_NUMBER or int(value) > MOST_PIECES:
         raise forms.ValidationError(_("Pieces are whole numbers from 0 to %(most)d.") % {"most": MOST_PIECES})
     return int(value)
 

@@ -30,7 +30,7 @@ class NewOrderForm(forms.Form):
 class AddOrderLineForm(forms.Form):
     """A line that the order does not have yet."""
 
-    line = forms.ModelChoiceField(label=_("Line"), queryset=Consumable.objects.none())
+    line = forms.ModelChoiceField(label=_("Line"), queryset=Consumable.objects.none(), empty_label=_("choose a line"))
     packs = forms.IntegerField(label=_("Packs"), min_value=1, max_value=MOST_PACKS, initial=1)
     holds = forms.IntegerField(
         label=_("Pieces in a pack"), min_value=1, max_value=MOST_PIECES, required=False,

@@ -9,6 +9,8 @@ from inventory.models import Consumable, Place, Recall
 from inventory.models.notes import about_stock_only
 from inventory.recalls import Candidate
 
+from ..form_words import CHOOSE
+
 MOST_PIECES = 99999
 
 
@@ -85,7 +87,9 @@ class EndForm(forms.Form):
 class PlaceForm(forms.Form):
     """A further place to search."""
 
-    place = forms.ModelChoiceField(label=_("Another place to search"), queryset=Place.objects.none())
+    place = forms.ModelChoiceField(
+        label=_("Another place to search"), queryset=Place.objects.none(), empty_label=CHOOSE
+    )
 
     def __init__(self, *args, recall: Recall, **kwargs) -> None:
         super().__init__(*args, **kwargs)

@@ -24,7 +24,7 @@ def date_field(label: str, *, required: bool = False) -> forms.DateField:
 class TypedPacksForm(UndoForm):
     """Packs that carry no code."""
 
-    line = forms.ModelChoiceField(label=_("Line"), queryset=Consumable.objects.none())
+    line = forms.ModelChoiceField(label=_("Line"), queryset=Consumable.objects.none(), empty_label=_("choose a line"))
     packs = forms.IntegerField(label=_("Packs"), min_value=1, max_value=MOST_PACKS, initial=1)
     holds = forms.IntegerField(
         label=_("Pieces in a pack"), min_value=1, max_value=MOST_PIECES, required=False,

@@ -39,7 +39,7 @@ class CloseForm(KeyForm):
 class KeepForm(forms.Form):
     """A cart that is kept under a seal from now on."""
 
-    place = forms.ModelChoiceField(label=_("Cart"), queryset=Place.objects.none())
+    place = forms.ModelChoiceField(label=_("Cart"), queryset=Place.objects.none(), empty_label=_("choose a cart"))
 
     def __init__(self, *args, department, **kwargs) -> None:
         super().__init__(*args, **kwargs)

@@ -5,14 +5,16 @@ from __future__ import annotations
 from django import forms
 from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator
-from django.db.models import BaseConstraint, UniqueConstraint
+from django.db.models import BaseConstraint, Field, UniqueConstraint
 from django.forms.models import construct_instance
 from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Bin, Department, Place, StockingLine
 from restock.models.notes import about_stock_only
 
+from ..form_words import CHOOSE, NONE
 from ..setup_pages import FIELD_WORDS, SetupPage
+from .many import ManyField
 
 # At which field a rule over several fields is best mended. Uniqueness stands at its last field.
 AT_FIELD = {
@@ -50,6 +52,7 @@ class ConstraintsAtFields(forms.ModelForm):
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         for field in self.fields.values():
+            _say_what_empty_means(field)
             if type(field) is forms.IntegerField:  # not those made from it, for shares and costs
                 field.validators.append(MaxValueValidator(MOST_FIGURE))
 
@@ -73,6 +76,15 @@ class ConstraintsAtFields(forms.ModelForm):
     def _field_of(self, constraint: BaseConstraint) -> str | None:
         names = (AT_FIELD.get(constraint.name), *reversed(getattr(constraint, "fields", ())))
         return next((name for name in names if name in self.fields), None)
+
+
+def _say_what_empty_means(field: forms.Field) -> None:
+    """Let the empty choice of a list say whether one has to be chosen."""
+    words = CHOOSE if field.required else NONE
+    if type(field) is forms.ModelChoiceField:
+        field.empty_label = field.empty_label and words
+    elif isinstance(field, forms.TypedChoiceField):
+        field.choices = [(value, words if value == "" else label) for value, label in field.choices]
 
 
 def _is_bare(constraint: BaseConstraint) -> bool:
@@ -102,7 +114,11 @@ class SetupForm(ConstraintsAtFields):
 
 def form_for(page: SetupPage) -> type[SetupForm]:
     form = type(f"{page.model.__name__}Form", (SetupForm,), {"page": page})
-    return forms.modelform_factory(page.model, form=form, fields=page.fields)
+    return forms.modelform_factory(page.model, form=form, fields=page.fields, formfield_callback=_field_of)
+
+
+def _field_of(of: Field, **options) -> forms.Field | None:
+    return of.formfield(**({"form_class": ManyField} if of.many_to_many else {}), **options)
 
 
 class ParRowForm(ConstraintsAtFields):

@@ -12,6 +12,9 @@ from restock.cases.setups import Slot
 from restock.models import CaseType, Extra, SizeClass
 from restock.supervising.supposing import MOST_LATE_DAYS, Supposition, cases_of_room
 
+from ..form_words import CHOOSE
+from .many import ManyField
+
 MOST_CASES = 20
 
 
@@ -24,8 +27,10 @@ class SupposeForm(forms.Form):
     add_case_type = forms.ModelChoiceField(
         label=_("Case type"), queryset=CaseType.objects.none(), required=False, empty_label=_("none")
     )
-    add_size_class = forms.ModelChoiceField(label=_("Size class"), queryset=SizeClass.objects.none(), required=False)
-    add_extras = forms.ModelMultipleChoiceField(
+    add_size_class = forms.ModelChoiceField(
+        label=_("Size class"), queryset=SizeClass.objects.none(), required=False, empty_label=CHOOSE
+    )
+    add_extras = ManyField(
         label=_("Booked extras"),
         queryset=Extra.objects.none(),
         required=False,
