@@ -9,6 +9,7 @@ from django.utils.text import slugify
 from django.utils.translation import gettext, gettext_noop, ngettext
 from django.utils.translation import gettext_lazy as _
 
+from inventory.importing import stand_ins
 from inventory.importing.columns import Column
 from inventory.importing.loading import Loading, Outcome, assign
 from inventory.importing.problems import NOTHING, quoted
@@ -107,6 +108,7 @@ COLUMNS = (
         Number(at_most=Decimal("99999999.99")),
         example="1.25",
     ),
+    *stand_ins.COLUMNS,
 )
 
 
@@ -139,6 +141,7 @@ def load(rows: Sequence[Row], loading: Loading) -> Outcome:
     _refuse_doubles(rows, loading)
     positions = _positions(rows, lines, loading)
     packs = _packs(rows, lines, loading)
+    stand_ins.refuse_unknown(rows, lines, loading)
     loading.refuse_if_faulty()
 
     outcome = Outcome(rows=len(rows))
@@ -154,6 +157,7 @@ def load(rows: Sequence[Row], loading: Loading) -> Outcome:
             % {"lines": guessed}
         )
     _write_packs(packs, loading, outcome)
+    stand_ins.write_stand_ins(rows, lines, loading, outcome)
     return outcome
 
 

@@ -5,7 +5,19 @@ from .bundles import Assembly, BundlePiece
 from .count_rounds import CountedLot, CountRound, CountTask
 from .counts import Count
 from .dates import DateCheck
-from .items import Basis, Connector, Consumable, Criticality, Latex, Owner, Packaging, Section, SingleUse, SizeRun
+from .items import (
+    Basis,
+    Connector,
+    Consumable,
+    Criticality,
+    Latex,
+    NamedStandIn,
+    Owner,
+    Packaging,
+    Section,
+    SingleUse,
+    SizeRun,
+)
 from .ledger import Holding, Lot, Movement
 from .orders import BackOrder, Order, OrderLine, Receipt
 from .places import Bin, CartKind, Department, Place, Room, StockingLine, bin_order
@@ -36,6 +48,7 @@ __all__ = [
     "Latex",
     "Lot",
     "Movement",
+    "NamedStandIn",
     "Order",
     "OrderLine",
     "Owner",

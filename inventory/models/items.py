@@ -183,3 +183,29 @@ class Packaging(models.Model):
 
     def __str__(self) -> str:
         return f"{self.consumable}: {self.pieces_per_pack} to a pack"
+
+
+class NamedStandIn(models.Model):
+    """The catalogue names `stand_in` as what may be thought of where `wanted` is missing. No permission: a card is.
+
+    `rule` is the condition in the catalogue's words, and `source` where it comes from.
+    """
+
+    wanted = models.ForeignKey(Consumable, on_delete=models.CASCADE, related_name="named_stand_ins")
+    stand_in = models.ForeignKey(Consumable, on_delete=models.CASCADE, related_name="named_for")
+    rule = models.CharField(max_length=120, blank=True)
+    source = models.CharField(max_length=120, blank=True)
+
+    class Meta:
+        ordering = ["wanted", "pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["wanted", "stand_in"], name="named_stand_in_unique"),
+            models.CheckConstraint(
+                condition=~Q(wanted=models.F("stand_in")),
+                name="line_is_not_named_for_itself",
+                violation_error_message=_("A line cannot stand in for itself."),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.stand_in} for {self.wanted}"

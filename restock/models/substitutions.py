@@ -12,7 +12,8 @@ class Substitution(models.Model):
     """`stand_in` may be taken where `wanted` is missing, one way only, until the end of `until`, once it is agreed.
 
     Proposed by one person and agreed by another who is a clinician. Never acted on by the tool itself: shown where
-    people pick and log. An answer or an early end is written once into its own fields.
+    people pick and log. It holds only while the catalogue says of both lines what it said when it was proposed
+    (`stated`). An answer or an early end is written once into its own fields.
     """
 
     department = models.ForeignKey("inventory.Department", on_delete=models.PROTECT, related_name="substitutions")
@@ -24,6 +25,9 @@ class Substitution(models.Model):
     differs_in_single_use = models.BooleanField(default=False)
     differences = models.CharField(
         max_length=200, validators=[about_stock_only], help_text=_("In words, for who picks.")
+    )
+    stated = models.JSONField(
+        default=dict, blank=True, help_text=_("What the catalogue said of both lines when the card was proposed.")
     )
     why = models.CharField(max_length=120, blank=True, validators=[about_stock_only])
     until = models.DateField(help_text=_("The last day on which it may stand in."))

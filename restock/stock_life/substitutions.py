@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from django.db import IntegrityError, transaction
-from django.db.models import Q, QuerySet
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from inventory.models import Connector, Consumable, Department
 
@@ -21,6 +21,7 @@ from ..models import Substitution
 from ..setting_up.departments import ROLES
 
 CLINICIAN = ROLES[0]
+COMPARED = ("size", "connector", "latex", "single_use")
 
 
 class NotAllowed(ValueError):
@@ -127,12 +128,13 @@ def propose(
         differs_in_latex=found.latex or "latex" in also,
         differs_in_single_use=found.single_use or "single_use" in also,
         differences=in_words.strip(),
+        stated={"wanted": _stated(wanted), "stand_in": _stated(stand_in)},
         why=why.strip(),
         until=until,
         proposed_at=at,
         proposed_by=by,
     )
-    _end_what_has_run_out(wanted, stand_in, by=by, at=at)
+    _end_what_holds_no_more(wanted, stand_in, by=by, at=at)
     card.full_clean()
     try:
         with transaction.atomic():
@@ -161,6 +163,11 @@ def agree(card: Substitution, *, by, at: datetime) -> Substitution:
         raise NotAllowed(_("Another clinician has agreed to it already."))
     if problem := forbidden(card.wanted, card.stand_in):
         raise NotAllowed(problem)
+    if changed := changes(card):
+        raise NotAllowed(
+            _("The catalogue has changed since it was proposed (%(changes)s): let it be proposed anew.")
+            % {"changes": "; ".join(changed)}
+        )
     card.agreed_at, card.agreed_by = at, by
     card.save(update_fields=["agreed_at", "agreed_by"])
     return card
@@ -187,16 +194,47 @@ def is_clinician(user) -> bool:
     return user.groups.filter(name=CLINICIAN).exists()
 
 
-def active(department: Department, *, on: date) -> QuerySet[Substitution]:
-    """Cards that hold on a day: agreed, not ended, not run out, and allowed by the catalogue as it is now."""
-    neuraxial = Q(wanted__connector=Connector.NEURAXIAL), Q(stand_in__connector=Connector.NEURAXIAL)
-    return (
-        Substitution.objects.filter(department=department, agreed_at__isnull=False, ended_at=None, until__gte=on)
-        .exclude(neuraxial[0] & ~neuraxial[1])
-        .exclude(neuraxial[1] & ~neuraxial[0])
-        .select_related("wanted", "stand_in", "agreed_by")
-        .order_by("wanted", "until", "pk")
-    )
+def active(department: Department, *, on: date) -> list[Substitution]:
+    """Cards that hold on a day: agreed, not ended, not run out, and the catalogue says what it said then. One query."""
+    agreed = Substitution.objects.filter(department=department, agreed_at__isnull=False, ended_at=None, until__gte=on)
+    cards = agreed.select_related("wanted", "stand_in", "agreed_by").order_by("wanted", "until", "pk")
+    return [card for card in cards if not changes(card) and not forbidden(card.wanted, card.stand_in)]
+
+
+def left_behind(department: Department, *, on: date) -> list[Substitution]:
+    """Open cards that the catalogue has left behind: nobody is shown them any more until they are proposed anew."""
+    still_open = Substitution.objects.filter(department=department, ended_at=None, until__gte=on)
+    cards = still_open.select_related("wanted", "stand_in", "agreed_by", "proposed_by")
+    return [card for card in cards if changes(card)]
+
+
+def changes(card: Substitution) -> list[str]:
+    """What the catalogue says otherwise than when the card was proposed, in words; nothing while the card is true.
+
+    Size, connector, latex and single use count, of either line: whoever agreed knew others.
+    """
+    found = []
+    for line, then in ((card.wanted, card.stated.get("wanted", {})), (card.stand_in, card.stated.get("stand_in", {}))):
+        for name, was in then.items():
+            now = getattr(line, name)
+            if now.strip().casefold() != was.strip().casefold():
+                words = {"line": line.label, "now": _said(line, name, now), "was": _said(line, name, was)}
+                found.append(_CHANGED[name] % words)
+    return found
+
+
+_CHANGED = {
+    "size": gettext_lazy("size of %(line)s: %(now)s, was %(was)s"),
+    "connector": gettext_lazy("connector of %(line)s: %(now)s, was %(was)s"),
+    "latex": gettext_lazy("latex of %(line)s: %(now)s, was %(was)s"),
+    "single_use": gettext_lazy("use of %(line)s: %(now)s, was %(was)s"),
+}
+
+
+def _said(line: Consumable, name: str, value: str) -> str:
+    """A value of the catalogue in words, as its own field says it."""
+    words = dict(line._meta.get_field(name).flatchoices).get(value, value)
+    return str(words) or _("not stated")
 
 
 def by_wanted(cards: Iterable[Substitution]) -> dict[int, list[Substitution]]:
@@ -208,13 +246,15 @@ def by_wanted(cards: Iterable[Substitution]) -> dict[int, list[Substitution]]:
 
 
 def state(card: Substitution, *, on: date) -> str:
-    """How a card stands: "waits", "holds", "ran out", "refused", "withdrawn" or "ended"."""
+    """How a card stands: "waits", "holds", "left behind", "ran out", "refused", "withdrawn" or "ended"."""
     if card.ended_at is not None:
         if card.agreed_at is not None:
             return "ended"
         return "withdrawn" if card.ended_by_id == card.proposed_by_id else "refused"
     if card.until < on:
         return "ran out"
+    if changes(card):
+        return "left behind"
     return "holds" if card.agreed_at is not None else "waits"
 
 
@@ -223,9 +263,18 @@ def _locked(card: Substitution) -> Substitution:
     return cards.select_related("department", "wanted", "stand_in").get(pk=card.pk)
 
 
-def _end_what_has_run_out(wanted: Consumable, stand_in: Consumable, *, by, at: datetime) -> None:
-    """A card that ran out is still open in its table; the next one of the pair closes it."""
-    over = Substitution.objects.filter(
-        wanted=wanted, stand_in=stand_in, ended_at=None, until__lt=wanted.department.local_date(at)
-    )
-    over.update(ended_at=at, ended_by=by, ending_note=_("ran out"))
+def _end_what_holds_no_more(wanted: Consumable, stand_in: Consumable, *, by, at: datetime) -> None:
+    """A card that ran out, or that the catalogue has left behind, is still open; the next one of the pair closes it."""
+    cards = Substitution.objects.filter(wanted=wanted, stand_in=stand_in, ended_at=None)
+    for card in cards.select_related("wanted", "stand_in"):
+        if card.until < wanted.department.local_date(at):
+            note = _("ran out")
+        elif changes(card):
+            note = _("the catalogue changed")
+        else:
+            continue
+        Substitution.objects.filter(pk=card.pk).update(ended_at=at, ended_by=by, ending_note=note)
+
+
+def _stated(line: Consumable) -> dict[str, str]:
+    return {name: getattr(line, name) for name in COMPARED}

@@ -186,7 +186,7 @@ RULES: dict[str, frozenset[str]] = {
     ),
     **dict.fromkeys(("seals", "seal-cart", "seal-open", "seal-broken", "seal-sheet", "cart-guidance"), ANY_ROLE),
     **dict.fromkeys(("substitutions", "substitutions-sheet", "substitution-end"), ANY_ROLE),
-    "substitution-new": RESTOCKING,
+    **dict.fromkeys(("substitution-new", "stand-in-sheet", "stand-in-sheet-back"), RESTOCKING),
     "substitution-agree": frozenset({CLINICIAN}),
     **dict.fromkeys(("seal-seen", "seal-check", "seal-close", "seal-sheet-back"), RESTOCKING),
     **dict.fromkeys(("keep-sealed", "keep-open", "choose-guidance"), frozenset({SUPERVISOR})),

@@ -76,7 +76,7 @@ PAGES: tuple[StockPage, ...] = (
         "substitutions",
         _("Stand-ins"),
         _("What may stand in for what is missing, in which way it differs, who agreed, and until when."),
-        frozenset({"substitution-new"}),
+        frozenset({"substitution-new", "stand-in-sheet-back"}),
     ),
     StockPage("lots", _("Lots"), _("Where every piece of a lot went, from the door to the case."), frozenset({"lot"})),
 )

@@ -16,6 +16,7 @@ from inventory.models import (
     GuidedLine,
     Hold,
     Lot,
+    NamedStandIn,
     Order,
     OrderLine,
     Place,
@@ -169,5 +170,10 @@ STOCK_BREACHES = {
     "recall_answer_adds_up": lambda d, cart, tube, by: [
         RecallAnswer(recall_place=asked(d, cart, tube, by), found=3, returned=1, by=by, at=NOON, key="k")
     ],
+    "named_stand_in_unique": lambda d, cart, tube, by: [
+        first := NamedStandIn.objects.create(wanted=tube, stand_in=ConsumableFactory()),
+        NamedStandIn(wanted=tube, stand_in=first.stand_in),
+    ],
+    "line_is_not_named_for_itself": lambda d, cart, tube, by: [NamedStandIn(wanted=tube, stand_in=tube)],
     "hold_has_a_reason": lambda d, cart, tube, by: [Hold(lot=lot_of(tube), reason="", by=by, at=NOON, key="k")],
 }

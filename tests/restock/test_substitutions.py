@@ -174,3 +174,63 @@ def test_waiting_card_is_withdrawn_by_its_proposer_and_an_agreed_one_ended_by_an
     ended = substitutions.end(agreed, by=UserFactory(), at=NOON)
 
     assert [substitutions.state(card, on=TODAY) for card in (withdrawn, ended)] == ["withdrawn", "ended"]
+
+
+CHANGED = [
+    ("size", "15 Fr", "10 Fr", "size of Stand-in, 10 Fr: 10 Fr, was 15 Fr"),
+    ("latex", Latex.NOT_STATED, Latex.CONTAINS, "latex of Stand-in: contains natural rubber latex, was not stated"),
+    ("single_use", SingleUse.YES, SingleUse.NO, "use of Stand-in: re-usable, was single use"),
+    ("connector", Connector.NOT_STATED, Connector.LUER, "connector of Stand-in: Luer (ISO 80369-7), was not stated"),
+]
+
+
+class TestCatalogueThatChanges:
+    @pytest.mark.parametrize(("field", "was", "now", "words"), CHANGED, ids=[row[0] for row in CHANGED])
+    @pytest.mark.parametrize("which", ["wanted", "stand_in"])
+    def test_takes_an_agreed_card_out_of_every_hand(
+        self, pair, propose, clinician, department, field, was, now, words, which
+    ):
+        card = substitutions.agree(propose(pair(**{field: (was, was)})), by=clinician, at=NOON)
+        line = getattr(card, which)
+        setattr(line, field, now)
+        line.save()
+
+        assert not substitutions.active(department, on=TODAY)
+        [left] = substitutions.left_behind(department, on=TODAY)
+        assert substitutions.state(left, on=TODAY) == "left behind"
+        assert substitutions.changes(left) == [words.replace("Stand-in", line.name)]
+
+    def test_counts_although_the_card_says_that_they_differ(self, pair, propose, clinician, department):
+        card = substitutions.agree(propose(pair(size=("15 Fr", "14 Fr"))), by=clinician, at=NOON)
+        card.stand_in.size = "8 Fr"
+        card.stand_in.save()
+
+        assert not substitutions.active(department, on=TODAY)
+
+    def test_stops_the_agreement_to_what_was_proposed_before(self, propose, clinician):
+        card = propose()
+        card.wanted.latex = Latex.CONTAINS
+        card.wanted.save()
+
+        with pytest.raises(NotAllowed, match="The catalogue has changed since it was proposed"):
+            substitutions.agree(card, by=clinician, at=NOON)
+
+    def test_leaves_what_nobody_compares(self, propose, clinician, department):
+        card = substitutions.agree(propose(), by=clinician, at=NOON)
+        card.stand_in.name, card.stand_in.shelf_life_months = "Another name", 12
+        card.stand_in.save()
+
+        assert substitutions.active(department, on=TODAY) == [card]
+
+    def test_lets_the_pair_be_asked_for_anew(self, propose, clinician, department):
+        old = substitutions.agree(propose(), by=clinician, at=NOON)
+        old.stand_in.latex = Latex.CONTAINS
+        old.stand_in.save()
+
+        new = propose((old.wanted, old.stand_in))
+        assert new.differs_in_latex
+        assert not substitutions.active(department, on=TODAY)
+        substitutions.agree(new, by=clinician, at=NOON)
+
+        assert substitutions.active(department, on=TODAY) == [new]
+        assert Substitution.objects.get(pk=old.pk).ending_note == "the catalogue changed"

@@ -4,12 +4,13 @@ from datetime import timedelta
 from io import BytesIO
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 from django.utils import timezone
 from openpyxl import load_workbook
 
 from inventory import ledger
-from inventory.models import Connector
+from inventory.models import Connector, Latex, NamedStandIn
 from restock.models import Shortage, Substitution
 from restock.stock_life import substitutions
 from restock.workbook import write_workbook
@@ -99,6 +100,72 @@ def test_proposer_withdraws_and_nobody_agrees_to_their_own(client, clinician, bo
     client.post(reverse("substitution-end", args=[own.pk]), {"note": "not needed"})
 
     assert "withdrawn" in words(client.get(reverse("substitutions")))
+
+
+def test_what_the_catalogue_names_is_offered_with_its_source(signed_in, bougie, stylet):
+    NamedStandIn.objects.create(wanted=bougie, stand_in=stylet, rule="different technique", source="common practice")
+    chosen = {"wanted": bougie.pk}
+
+    offered = signed_in.get(reverse("substitution-new"), chosen)
+    asked = signed_in.get(reverse("substitution-new"), chosen | {"stand_in": stylet.pk})
+
+    assert "The catalogue names Stylet, 14 Fr" in words(offered)
+    assert "different technique · source: common practice" in words(offered)
+    assert "The catalogue names it. different technique. Source: common practice." in words(asked)
+    assert not Substitution.objects.exists()
+
+
+def test_luer_that_the_catalogue_names_for_a_neuraxial_line_is_not_offered(signed_in, bougie, stylet):
+    bougie.connector, stylet.connector = Connector.NEURAXIAL, Connector.LUER
+    for line in (bougie, stylet):
+        line.save()
+    NamedStandIn.objects.create(wanted=bougie, stand_in=stylet)
+
+    assert "The catalogue names" not in words(signed_in.get(reverse("substitution-new"), {"wanted": bougie.pk}))
+
+
+class TestCatalogueThatChanges:
+    @pytest.fixture
+    def changed(self, card, stylet):
+        stylet.latex = Latex.CONTAINS
+        stylet.save()
+
+    def test_is_said_on_the_card_with_the_way_to_ask_again(self, signed_in, card, changed):
+        page = signed_in.get(reverse("substitutions"))
+
+        assert "0 cards hold today." in words(page)
+        assert "latex of Stylet, 14 Fr: contains natural rubber latex, was not stated" in words(page)
+        assert f"?wanted={card.wanted_id}&amp;stand_in={card.stand_in_id}" in page.text
+
+    def test_is_told_the_supervisor_beside_the_shortages(self, client, supervisor, card, add_shortage, stylet):
+        add_shortage(consumable=card.wanted)
+        client.force_login(supervisor)
+        assert "holds no more" not in words(client.get(reverse("shortages")))
+        stylet.latex = Latex.CONTAINS
+        stylet.save()
+
+        assert "1 card holds no more, because the catalogue has changed: Stylet, 14 Fr for Bougie, 15 Fr" in words(
+            client.get(reverse("shortages"))
+        )
+
+    def test_takes_it_off_every_page_where_people_pick(self, signed_in, room, bougie, changed):
+        assert "may stand in" not in words(signed_in.get(reverse("log-need-line", args=[room.pk, bougie.pk])))
+
+
+def test_proposals_go_out_and_come_back_as_cards_that_wait(signed_in, technician, bougie, stylet, today):
+    NamedStandIn.objects.create(wanted=bougie, stand_in=stylet)
+    book = load_workbook(BytesIO(signed_in.get(reverse("stand-in-sheet") + "?lines=all").content))
+    row = next(row for row in book.active.iter_rows() if row[0].value == bougie.code)
+    row[10].value = today + timedelta(days=9)
+    saved = BytesIO()
+    book.save(saved)
+    sheet = SimpleUploadedFile("proposals.xlsx", saved.getvalue())
+
+    answer = signed_in.post(reverse("stand-in-sheet-back"), {"workbook": sheet}, follow=True)
+
+    assert "1 card proposed: it holds once a clinician has agreed." in words(answer)
+    assert "1 waits for a clinician" in words(answer)
+    assert Substitution.objects.get().proposed_by == technician
 
 
 class TestShownWherePeoplePickAndLog:

@@ -14,6 +14,7 @@ from restock import jobs
 from restock.models import ParChange, PlanLine, Shortage, ShortageAction, WorkRequest
 from restock.plans.stock import usable_pieces
 from restock.reasons import may_run_short
+from restock.stock_life.substitutions import left_behind
 from restock.supervising import shortage_actions
 
 from ..access import allows
@@ -57,6 +58,8 @@ def shortages(request: HttpRequest) -> HttpResponse:
         "when": when,
         "cover_age": worked_out and age_words(timezone.now() - worked_out),
     }
+    if allows("substitution-new", request.user):
+        context["left_behind"] = left_behind(current_department(request), on=today(request))
     if allows("work-out-cover", request.user):
         context["work"] = work_state(current_department(request), WorkRequest.Kind.COVER)
     return render(request, "shortages/list.html", context)

@@ -4,24 +4,27 @@ from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from inventory.models import Consumable
+from inventory.models import Consumable, NamedStandIn
 from restock.models import Substitution
+from restock.sheets.stand_in_sheets import STAND_INS, apply_proposals, write_proposals
 from restock.sheets.substitution_sheets import cards_workbook
 from restock.stock_life import substitutions
+from restock.stock_life.named_stand_ins import named_for
 
 from ..access import allows
-from ..current import current_department, today
+from ..current import current_department, current_plan, today
 from ..forms.substitutions import CardForm, EndingForm
 from ..keys import key_in
 from ..line_search import lines_or_refusal, may_repeat
 from ..scans import LONGEST_SCAN
-from ..sheet_back import sheet_response
+from ..sheet_back import BackPage, bring_back, paper_of, sheet_response
 
 OVER_SHOWN = 50
 
@@ -39,6 +42,7 @@ def card_list(request: HttpRequest) -> HttpResponse:
     context = {
         "waiting": [card for card, state in still_open if state == "waits"],
         "holding": [card for card, state in still_open if state == "holds"],
+        "left_behind": [(card, substitutions.changes(card)) for card, state in still_open if state == "left behind"],
         "over": [(card, substitutions.state(card, on=day)) for card in over],
         "may_propose": allows("substitution-new", request.user),
         "may_agree": clinician and allows("substitution-agree", request.user),
@@ -80,7 +84,8 @@ def propose(request: HttpRequest) -> HttpResponse:
         else:
             messages.success(request, _("Proposed: it holds once a clinician has agreed."))
             return redirect("substitutions")
-    context = {"form": form, "wanted": wanted, "stand_in": stand_in, "found": found}
+    named = next((one for one in _named(wanted) if one.stand_in_id == stand_in.pk), None)
+    context = {"form": form, "wanted": wanted, "stand_in": stand_in, "found": found, "named": named}
     return render(request, "substitutions/new.html", context, status=400 if form.errors else 200)
 
 
@@ -120,6 +125,46 @@ def cards_sheet(request: HttpRequest) -> HttpResponse:
     return sheet_response(cards_workbook(cards, department=department, on=day), f"stand-ins {day}")
 
 
+@require_safe
+def proposals_sheet(request: HttpRequest) -> HttpResponse:
+    """What is missing, with what the catalogue names for it, to propose on paper. `?lines=all` for every line."""
+    department, day = current_department(request), today(request)
+    workbook = write_proposals(
+        department,
+        current_plan(request),
+        on=day,
+        at=timezone.now(),
+        every=request.GET.get("lines") == "all",
+        paper=paper_of(request),
+    )
+    return sheet_response(workbook, f"stand-ins to propose {day}")
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def proposals_sheet_back(request: HttpRequest) -> HttpResponse:
+    """Stand-ins that were proposed on a sheet; whoever brings it is the proposer."""
+    department = current_department(request)
+    page = BackPage(
+        heading=_("Bring proposals back"),
+        lead=_("Each row with its last day becomes a card that you propose. It holds once a clinician has agreed to it "
+               "on the page."),
+        back_url=reverse("substitutions"),
+        back_label=_("Stand-ins"),
+        button=_("Propose what is on the sheet"),
+    )  # fmt: skip
+    return bring_back(
+        request,
+        STAND_INS,
+        lambda filled, by, at: apply_proposals(filled, department=department, by=by, at=at),
+        page,
+        about="stand-ins",
+    )
+
+
+def _named(wanted: Consumable) -> list[NamedStandIn]:
+    return named_for([wanted.pk]).get(wanted.pk, [])
+
+
 def _line(request: HttpRequest, name: str) -> Consumable | None:
     pk = request.POST.get(name) or request.GET.get(name, "")
     if not pk:
@@ -134,6 +179,7 @@ def _choose(request: HttpRequest, wanted: Consumable | None, typed: str, problem
     context = {
         "wanted": wanted,
         "lines": lines,
+        "named": _named(wanted) if wanted else [],
         "answer": answer,
         "typed": typed if may_repeat(typed) else "",
         "problem": problem or (answer.problem if not lines else ""),

@@ -2,7 +2,7 @@ import pytest
 
 from inventory.importing import catalogue
 from inventory.importing.problems import SheetRefused
-from inventory.models import Consumable, Criticality, Latex, Packaging, Section
+from inventory.models import Consumable, Criticality, Latex, NamedStandIn, Packaging, Section
 from tests.factories import ConsumableFactory, PackagingFactory
 
 TUBES = """code,name,section,category,size_run,size,pieces_per_pack,barcode,critical,latex
@@ -110,3 +110,41 @@ def test_connector_and_price_are_taken_and_loading_again_changes_nothing(load, d
     assert (luer.connector, str(luer.price_per_piece)) == ("luer", "0.12")
     assert (unknown.connector, unknown.price_per_piece) == ("not_stated", None)
     assert again.counts["lines updated"] == 0
+
+
+NAMED = "code,name,stand_ins,stand_in_rule,stand_in_source\n{}\nB,Second,,,\nC,Third,,,\n"
+BOTH = NAMED.format("A,First,B; C,next size; clinician decides,common practice")
+
+
+def named():
+    return list(NamedStandIn.objects.values_list("wanted__code", "stand_in__code", "rule", "source"))
+
+
+class TestStandIns:
+    def test_are_named_one_way_with_their_rule_and_source(self, load):
+        load(catalogue, BOTH)
+
+        rule, source = "next size; clinician decides", "common practice"
+        assert named() == [("A", "B", rule, source), ("A", "C", rule, source)]
+        assert not load(catalogue, BOTH).changed
+
+    def test_are_what_the_newest_sheet_says(self, load):
+        load(catalogue, BOTH)
+        outcome = load(catalogue, NAMED.format("A,First,C,a clinician decides,"))
+
+        assert named() == [("A", "C", "a clinician decides", "")]
+        assert (outcome.counts["stand-ins no longer named"], outcome.counts["named stand-ins updated"]) == (1, 1)
+
+    def test_stay_where_the_sheet_has_no_column_for_them(self, load):
+        load(catalogue, BOTH)
+        load(catalogue, "code,name\nA,First\n")
+
+        assert len(named()) == 2
+
+    @pytest.mark.parametrize(
+        ("code", "said"), [("A", "another line than the row's own"), ("X", "codes of the catalogue")]
+    )
+    def test_itself_or_an_unknown_line_is_refused(self, load, code, said):
+        with pytest.raises(SheetRefused, match=said):
+            load(catalogue, NAMED.format(f"A,First,{code},,"))
+        assert not Consumable.objects.exists()
