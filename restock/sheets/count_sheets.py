@@ -1,7 +1,14 @@
-"""A round of counting on paper: a blind sheet out, and what was counted back."""
+"""A round of counting on paper: a blind sheet out, and what was counted back.
+
+A line that is counted in total has one row. A line of a storeroom that is kept by lot has one for each lot on record
+there, one for pieces whose lot cannot be read, and one for a lot that the person comes upon.
+"""
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -10,16 +17,17 @@ from django.utils import dateformat
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_noop, ngettext
 
-from inventory.count_rounds import NotCounted, stage
-from inventory.importing.problems import Problem, SheetRefused
-from inventory.importing.values import Clock, Whole
-from inventory.models import CountRound, CountTask, StockingLine
+from inventory.count_rounds import ByLot, NotCounted, lots_counted, lots_to_read, stage
+from inventory.importing.problems import NOTHING, Problem, SheetRefused
+from inventory.importing.values import Clock, Code, Date, Whole
+from inventory.models import CountRound, CountTask, Lot, StockingLine
 
-from ..stock_life.counting import save_count
+from ..stock_life.counting import FoundLot, save_count
 from ..workbook import Paper
-from ..workbook.forms import Asked, Column, Filled, Form, Row, write_form
+from ..workbook.forms import Answer, Asked, Column, Filled, Form, Row, write_form
 
 MOST_COUNTED = 9999
+WITHOUT, OTHER = "none", "other"  # rows of a line that is counted by lot, beside those of its lots
 
 COUNT = Form(
     kind="count",
@@ -27,8 +35,9 @@ COUNT = Form(
     printed=(
         Column(gettext_noop("Bin"), 12, bold=True),
         Column(gettext_noop("Code"), 9, identifies=True),
-        Column(gettext_noop("Name"), 46),
-        Column(gettext_noop("Place"), 28, identifies=True),
+        Column(gettext_noop("Name"), 40),
+        Column(gettext_noop("Place"), 22, identifies=True),
+        Column(gettext_noop("Lot"), 16, identifies=True),
     ),
     asked=(
         Asked(
@@ -53,11 +62,20 @@ COUNT = Form(
             9,
             hint=gettext_noop("The time, such as 14:30. Needed where pieces may have moved since."),
         ),
+        Asked(
+            "lot_found",
+            gettext_noop("Lot found"),
+            Code(60),
+            14,
+            hint=gettext_noop("Its number, in the row for another lot."),
+        ),
+        Asked("use_by", gettext_noop("Use by"), Date(), 12, hint=gettext_noop("The last day of the lot found.")),
     ),
     how_to=gettext_noop(
         "Count all pieces in the drawer, opened packs too, without what lies on a trolley; write 0 where you looked "
         "and found none, nothing where you have not been. The record is not printed, so that nobody copies it. "
-        "Where a line is moved or used before this sheet is brought back, write the time at which you counted."
+        "Where a line is moved or used before this sheet is brought back, write the time at which you counted. Where "
+        "lots are listed, count each of them; a lot that is not listed goes into the row for another lot."
     ),
     cautions=(
         gettext_noop("Read the packs: set aside what is expired, recalled or damaged."),
@@ -68,20 +86,22 @@ COUNT = Form(
 
 
 def write_count_sheet(round: CountRound, *, at: datetime, paper: Paper = Paper.A4) -> bytes:
-    """The lines of a round that nobody settled, in walking order, without any figure. Four queries."""
+    """The lines of a round that nobody settled, in walking order, without any figure. Seven queries."""
     tasks = [task for task in round.tasks.select_related("place", "consumable") if stage(task) != "settled"]
-    bins = bins_of(tasks)
+    bins, lots = bins_of(tasks), lots_to_read(tasks)
     rows = [
         Row(
-            key=str(task.pk),
+            key=key,
             printed=(
                 bins.get((task.place_id, task.consumable_id), ""),
                 task.consumable.code,
                 task.consumable.label,
                 task.place.name,
+                lot,
             ),
         )
         for task in tasks
+        for key, lot in _rows(task, lots.get(task.pk))
     ]
     places = ", ".join(dict.fromkeys(task.place.name for task in tasks))
     return write_form(
@@ -95,30 +115,49 @@ def write_count_sheet(round: CountRound, *, at: datetime, paper: Paper = Paper.A
     )
 
 
+def _rows(task: CountTask, lots: Sequence[Lot] | None) -> list[tuple[str, str]]:
+    """Key and lot of each row of a line; lots: None where it is counted in total."""
+    if lots is None:
+        return [(str(task.pk), _("all"))]
+    return [
+        *((f"{task.pk}.{lot.pk}", lot.number) for lot in lots),
+        (f"{task.pk}.{WITHOUT}", _("no lot to read")),
+        (f"{task.pk}.{OTHER}", _("another lot")),
+    ]
+
+
 @transaction.atomic
 def apply_count_sheet(filled: Filled, *, round: CountRound, by, at: datetime) -> str:
     """Record what a sheet says of a round: all or nothing. Says what was done in words.
 
     A figure that a colleague has settled differently meanwhile is a problem of its cell. Raises SheetRefused.
     """
-    tasks = {
-        str(task.pk): task
-        for task in round.tasks.select_related("round__department", "place", "consumable", "count__by", "first_by")
-    }
+    tasks = round.tasks.select_related("round__department", "place", "consumable", "count__by", "first_by")
+    tasks = {task.pk: task for task in tasks.prefetch_related("lots__lot")}
+    lots = lots_to_read(tasks.values())
     problems: list[Problem] = []
     counted = again = 0
     zone = ZoneInfo(round.department.time_zone)
+    by_task: dict[int, list[Answer]] = {}
     for answer in filled.answers:
-        task = tasks[answer.key]
+        by_task.setdefault(_task_of(answer), []).append(answer)
+    for pk, answers in by_task.items():
+        task = tasks[pk]
+        wrong = _missing(answers, lots.get(pk))
+        if wrong:
+            problems += wrong
+            continue
+        # Where several times stand beside the lots of one line, what moved since the first of them is reckoned with.
+        clock = min((answer["at"] for answer in answers if answer["at"] is not None), default=None)
         seen_at = None
-        if answer["at"] is not None:
-            seen_at = datetime.combine(round.department.local_date(at), answer["at"], zone)
+        if clock is not None:
+            seen_at = datetime.combine(round.department.local_date(at), clock, zone)
             seen_at = seen_at if seen_at <= at else seen_at - timedelta(days=1)
         try:
             before = stage(task)
-            task = _said(task, answer["counted"], answer["again"], by=by, at=at, seen_at=seen_at)
+            task = _said(task, answers, by=by, at=at, seen_at=seen_at)
         except NotCounted as refused:
-            problems.append(answer.problem("counted", str(answer["counted"]), str(refused).rstrip(".")))
+            problems.append(answers[0].problem("counted", str(answers[0]["counted"]), str(refused).rstrip(".")))
             continue
         after = stage(task)
         counted += after == "settled" != before
@@ -135,17 +174,93 @@ def apply_count_sheet(filled: Filled, *, round: CountRound, by, at: datetime) ->
     return said
 
 
-def _said(task: CountTask, counted: int, again: int | None, *, by, at: datetime, seen_at: datetime | None) -> CountTask:
-    """The first figure, and the second where one is asked for and stands there.
+def _task_of(answer: Answer) -> int:
+    return int(answer.key.partition(".")[0])
 
-    A sheet that came back before has its first figure on record already, and may bring the second now.
+
+def _lot_of(answer: Answer) -> str:
+    """The row of its line: empty for a count in total, else a lot's primary key, WITHOUT or OTHER."""
+    return answer.key.partition(".")[2]
+
+
+def _missing(answers: Sequence[Answer], lots: Iterable[Lot] | None) -> list[Problem]:
+    """What a line that is counted by lot lacks: a number for one of its lots, or the number of a lot that was found."""
+    first, rows = answers[0], {_lot_of(answer): answer for answer in answers}
+    if "" in rows:
+        return []
+    other = rows[OTHER]["lot_found"] if OTHER in rows else None
+    problems = [
+        first.problem("counted", NOTHING, _("a number for lot %(lot)s too, 0 where there is none") % {"lot": lot})
+        for lot in lots or ()
+        if str(lot.pk) not in rows and lot.number != other
+    ]
+    if OTHER in rows and not other:
+        problems.append(rows[OTHER].problem("lot_found", NOTHING, _("the number of the lot that was found")))
+    seconds = [answer for answer in answers if answer["again"] is not None]
+    if seconds and len(seconds) < len(answers):
+        lacking = next(answer for answer in answers if answer["again"] is None)
+        problems.append(lacking.problem("again", NOTHING, _("a second count of every lot of the line, or of none")))
+    return problems
+
+
+@dataclass(frozen=True)
+class _Figures:
+    """One look at a line: its total, or pieces by lot and what was found besides."""
+
+    counted: int | ByLot
+    found: tuple[FoundLot, ...] = ()
+
+    @property
+    def total(self) -> int:
+        of_lots = self.counted if isinstance(self.counted, int) else sum(self.counted.values())
+        return of_lots + sum(one.pieces for one in self.found)
+
+    def is_on_record(self, task: CountTask) -> bool:
+        """Whether the last look at the line said the same, of every lot."""
+        lots = lots_counted(task)
+        if isinstance(self.counted, int):
+            return not lots and self.counted == (
+                task.first_counted if task.second_counted is None else task.second_counted
+            )
+        by_number = {one.lot.number: one.lot_id for one in lots if one.lot}
+        told = Counter(self.counted)
+        for one in self.found:
+            told[by_number.get(one.number, 0)] += one.pieces
+        return told == Counter({one.lot_id: one.counted for one in lots})
+
+
+def _figures(answers: Sequence[Answer], name: str) -> _Figures | None:
+    """What stands in one column of figures for a line, None where nothing does."""
+    by_lot: dict[int | None, int] = {None: 0}
+    found = []
+    for answer in answers:
+        row, pieces = _lot_of(answer), answer[name]
+        if pieces is None:
+            return None
+        if not row:
+            return _Figures(pieces)
+        if row == OTHER:
+            found.append(FoundLot(answer["lot_found"], answer["use_by"], pieces))
+        else:
+            by_lot[None if row == WITHOUT else int(row)] = pieces
+    return _Figures(by_lot, tuple(found))
+
+
+def _said(task: CountTask, answers: Sequence[Answer], *, by, at: datetime, seen_at: datetime | None) -> CountTask:
+    """The first figures, and the second ones where they are asked for and stand there.
+
+    A sheet that came back before has its first figures on record already, and may bring the second ones now.
     """
-    if stage(task) == "settled" and task.first_counted == counted and again in (None, task.second_counted):
-        return task
-    if stage(task) != "again" or task.first_counted != counted:
-        task = save_count(task=task, counted=counted, seen="open", by=by, at=at, seen_at=seen_at)
-    if stage(task) == "again" and again is not None:
-        task = save_count(task=task, counted=again, seen="again", by=by, at=at, seen_at=seen_at)
+    told = {"by": by, "at": at, "seen_at": seen_at}
+    first, second = _figures(answers, "counted"), _figures(answers, "again")
+    if stage(task) == "settled" and task.first_counted == first.total:
+        last = first if task.second_counted is None else second
+        if last is None or last.is_on_record(task):
+            return task
+    if stage(task) != "again" or not first.is_on_record(task):
+        task = save_count(task=task, counted=first.counted, found=first.found, seen="open", **told)
+    if stage(task) == "again" and second is not None:
+        task = save_count(task=task, counted=second.counted, found=second.found, seen="again", **told)
     return task
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from decimal import Decimal
 
-from inventory.count_rounds import variance
+from inventory.count_rounds import differs, variance
 from inventory.models import Consumable, CountRound, CountTask, Department, Place
 
 from ..learning.fits import Captured
@@ -113,12 +113,14 @@ class RoundResult:
 
 
 def result_of(round: CountRound) -> RoundResult:
-    """Sort the lines of a round; one query."""
-    tasks = list(round.tasks.select_related("place", "consumable", "count__by", "first_by"))
+    """Sort the lines of a round; three queries. Lots that differ make a line differ, whatever their total."""
+    tasks = list(
+        round.tasks.select_related("place", "consumable", "count__by", "first_by").prefetch_related("lots__lot")
+    )
     settled = [task for task in tasks if task.count_id is not None]
     return RoundResult(
-        differ=tuple(task for task in settled if variance(task)),
-        agree=tuple(task for task in settled if not variance(task)),
+        differ=tuple(task for task in settled if differs(task)),
+        agree=tuple(task for task in settled if not differs(task)),
         wait=tuple(task for task in tasks if task.count_id is None),
     )
 

@@ -8,16 +8,20 @@ consumable found before for each piece moved; for its age; and where nothing eve
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 from statistics import median
 
+from django.db import transaction
 from django.db.models import Max, Q, Sum
 from django.utils.translation import gettext as _
 
-from inventory.count_rounds import NotCounted, Recount, ToCount, open_round, record_count
+from inventory.count_rounds import ByLot, NotCounted, Recount, ToCount, open_round, record_count
 from inventory.models import Bin, Count, CountRound, CountTask, Department, Movement, Place, StockingLine, bin_order
+from inventory.printed_lots import OtherDate, printed_lot
+from inventory.recalls import hold_if_recalled
 
 from ..forecasting.count_order import CountWeights, Ranked, Record, choose, rank
 from ..models import LineDrift, Policy, policy_of
@@ -47,6 +51,15 @@ class Doubtful:
     def asks(self) -> bool:
         """Whether the line asks for a count by itself: below zero, or nothing ever moves."""
         return self.record.on_record < 0 or "never_moves" in self.ranked.reasons[:1]
+
+
+@dataclass(frozen=True, slots=True)
+class FoundLot:
+    """Pieces of a lot that a person came upon while counting, as it is printed on the packs."""
+
+    number: str
+    expires_on: date | None
+    pieces: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,14 +164,30 @@ def start_place_count(*, department: Department, place: Place, by, at: datetime)
     return open_round(department=department, lines=wanted, for_date=day, by=by, at=at, place=place)
 
 
+@transaction.atomic
 def save_count(
-    *, task: CountTask, counted: int, seen: str, by, at: datetime, seen_at: datetime | None = None
+    *,
+    task: CountTask,
+    counted: int | ByLot,
+    seen: str,
+    by,
+    at: datetime,
+    seen_at: datetime | None = None,
+    found: Iterable[FoundLot] = (),
 ) -> CountTask:
     """Record a blind count of a line of a round: what lies in the drawer, without what is on a trolley for it.
 
-    Raises as `inventory.count_rounds.record_count`.
+    found: lots that lay there besides those that `counted` names. A recalled one is put out of reach. Raises as
+    `inventory.count_rounds.record_count`, and NotCounted for a lot that is on record with another last day.
     """
     department = task.round.department
+    for one in found:
+        try:
+            lot = printed_lot(task.consumable, one.number, one.expires_on)
+        except OtherDate as problem:
+            raise NotCounted(str(problem)) from problem
+        hold_if_recalled(lot, place=task.place, at=at)
+        counted = {**counted, lot.pk: counted.get(lot.pk, 0) + one.pieces}
     return record_count(
         task_id=task.pk,
         counted=counted,

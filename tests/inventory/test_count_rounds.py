@@ -12,7 +12,10 @@ from inventory.count_rounds import (
     ToCount,
     add_line,
     count_again,
+    differs,
     finish_round,
+    lots_counted,
+    lots_to_read,
     open_round,
     record_count,
     say_cause,
@@ -20,7 +23,7 @@ from inventory.count_rounds import (
     variance,
 )
 from inventory.models import Count, CountRound
-from tests.factories import UserFactory
+from tests.factories import LotFactory, StockingLineFactory, UserFactory
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
 RECOUNT = Recount(pieces=3, share=0.2)
@@ -185,3 +188,100 @@ def test_a_line_come_upon_is_added_once(task, cart, storeroom, tube):
 def test_a_round_without_a_line_is_not_begun(department, technician):
     with pytest.raises(NotCounted):
         open_round(department=department, lines=[], for_date=date(2026, 3, 4), by=technician, at=NOON)
+
+
+class TestLotByLot:
+    """Ten of lot A and six of lot B on record in the storeroom, and one piece whose lot nobody read."""
+
+    @pytest.fixture
+    def lots(self, tube):
+        return [LotFactory(consumable=tube, number=number) for number in "AB"]
+
+    @pytest.fixture
+    def shelf(self, department, storeroom, tube, technician, lots):
+        StockingLineFactory(place=storeroom, consumable=tube, par=20)
+        for lot, pieces in zip([*lots, None], (10, 6, 1), strict=True):
+            told = {"place": storeroom, "consumable": tube, "lot": lot, "quantity": pieces}
+            ledger.receive(**told, by=technician, at=later(-90), key=f"in {lot}")
+        lines = [ToCount(storeroom.pk, tube.pk, "age")]
+        day = date(2026, 3, 4)
+        return open_round(department=department, lines=lines, for_date=day, by=technician, at=NOON).tasks.get()
+
+    @staticmethod
+    def held(storeroom):
+        return dict(storeroom.holdings.exclude(quantity=0).values_list("lot__number", "quantity"))
+
+    def test_each_lot_s_difference_is_posted_to_that_lot(self, shelf, storeroom, technician, lots):
+        a, b = lots
+        settled = count(shelf, {a.pk: 9, b.pk: 7, None: 0}, by=technician)
+
+        assert (stage(settled), variance(settled), differs(settled)) == ("settled", -1, True)
+        assert self.held(storeroom) == {"A": 9, "B": 7}
+        assert {one.lot and one.lot.number: one.variance for one in lots_counted(settled)} == {
+            "A": -1,
+            "B": 1,
+            None: -1,
+        }
+        assert not list(ledger.differences())
+
+    def test_lots_that_changed_places_differ_although_the_total_agrees(self, shelf, storeroom, technician, lots):
+        a, b = lots
+        settled = count(shelf, {a.pk: 8, b.pk: 8, None: 1}, by=technician)
+
+        assert (variance(settled), differs(settled)) == (0, True)
+        assert self.held(storeroom) == {"A": 8, "B": 8, None: 1}
+
+    def test_a_lot_far_off_asks_for_a_second_look_although_the_total_agrees(
+        self, shelf, storeroom, technician, colleague, lots
+    ):
+        a, b = lots
+        assert stage(count(shelf, {a.pk: 4, b.pk: 12, None: 1}, by=technician)) == "again"
+        assert self.held(storeroom) == {"A": 10, "B": 6, None: 1}
+
+        count(shelf, {a.pk: 5, b.pk: 11, None: 1}, by=colleague, seen="again")
+
+        assert self.held(storeroom) == {"A": 5, "B": 11, None: 1}
+
+    def test_a_lot_found_beside_those_on_record_comes_on_record(self, shelf, storeroom, tube, technician, lots):
+        a, b = lots
+        found = LotFactory(consumable=tube, number="C")
+        count(shelf, {a.pk: 10, b.pk: 6, None: 0, found.pk: 2}, by=technician)
+
+        assert self.held(storeroom) == {"A": 10, "B": 6, "C": 2}
+
+    def test_what_came_and_went_since_the_person_looked_is_kept_by_lot(
+        self, shelf, storeroom, cart, tube, technician, lots
+    ):
+        a, b = lots
+        told = {"source": storeroom, "destination": cart, "consumable": tube, "by": technician, "at": later(30)}
+        ledger.move(**told, lot=a, quantity=4, key="fill")
+
+        settled = count(shelf, {a.pk: 9, b.pk: 6, None: 1}, by=technician, at=later(60), seen_at=NOON)
+
+        assert (settled.expected, variance(settled)) == (17, -1)
+        assert self.held(storeroom) == {"A": 5, "B": 6, None: 1}
+
+    def test_the_same_figures_twice_are_one_count_and_other_lots_are_another(self, shelf, technician, colleague, lots):
+        a, b = lots
+        count(shelf, {a.pk: 10, b.pk: 6, None: 1}, by=technician)
+        count(shelf, {a.pk: 10, b.pk: 6, None: 1}, by=technician)
+
+        assert Count.objects.count() == 1
+        with pytest.raises(NotCounted, match="meanwhile"):
+            count(shelf, {a.pk: 9, b.pk: 7, None: 1}, by=colleague)
+
+    def test_counted_again_its_lots_are_read_anew(self, shelf, technician, lots):
+        a, b = lots
+        count(shelf, {a.pk: 9, b.pk: 7, None: 1}, by=technician)
+
+        assert not lots_counted(count_again(task_id=shelf.pk))
+
+    def test_only_lines_of_storerooms_that_are_kept_by_lot_are_read_by_lot(
+        self, shelf, department, cart, tube, technician, lots
+    ):
+        StockingLineFactory(place=cart, consumable=tube, par=5)
+        on_cart = add_line(round=shelf.round, place=cart, consumable=tube)
+
+        assert lots_to_read([shelf, on_cart]) == {shelf.pk: lots}
+        shelf.place.stocking_lines.update(tracking="earliest_date")
+        assert lots_to_read([shelf, on_cart]) == {}

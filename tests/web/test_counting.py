@@ -11,8 +11,16 @@ from openpyxl import load_workbook
 
 from inventory import ledger
 from inventory.models import Count, CountRound, CountTask
+from inventory.recalls import open_recall
 from restock.stock_life.counting import start_place_count
-from tests.factories import BinFactory, ConsumableFactory, PackagingFactory, StockingLineFactory, UserFactory
+from tests.factories import (
+    BinFactory,
+    ConsumableFactory,
+    LotFactory,
+    PackagingFactory,
+    StockingLineFactory,
+    UserFactory,
+)
 
 from .test_pages import words
 from .test_query_counts import queries
@@ -233,7 +241,7 @@ class TestItsSheet:
         answer = self.bring(signed_in, round, sheet)
 
         assert answer.status_code == 400
-        assert re.search(r"row \d+, column “E, Counted”: found 19; expected .* has counted 20 here", words(answer))
+        assert re.search(r"row \d+, column “F, Counted”: found 19; expected .* has counted 20 here", words(answer))
         assert Count.objects.count() == 1
 
     def test_of_another_round_is_refused(self, signed_in, stocked, begin, department, technician):
@@ -243,6 +251,133 @@ class TestItsSheet:
         signed_in.post(reverse("finish-count", args=[round.pk]))
 
         assert "a sheet about" in words(self.bring(signed_in, begin(), sheet))
+
+
+@pytest.fixture
+def shelf(department, storeroom, tube, technician):
+    """A round of the storeroom: ten tubes of lot A and six of lot B on record."""
+    StockingLineFactory(place=storeroom, consumable=tube, par=20)
+    at = timezone.now() - timedelta(days=1)
+    for number, pieces in (("A", 10), ("B", 6)):
+        lot = LotFactory(consumable=tube, number=number)
+        told = {"place": storeroom, "consumable": tube, "lot": lot, "quantity": pieces}
+        ledger.receive(**told, by=technician, at=at, key=f"in {number}")
+    return start_place_count(department=department, place=storeroom, by=technician, at=timezone.now())
+
+
+def on_shelf(round):
+    return dict(round.place.holdings.exclude(quantity=0).values_list("lot__number", "quantity"))
+
+
+class TestLotByLot:
+    def fields(self, tube, **pieces):
+        return {f"lot-{tube.lots.get(number=number).pk}": n for number, n in pieces.items()}
+
+    def test_its_lots_are_named_and_no_figure_of_theirs_is(self, signed_in, shelf, tube):
+        tube.lots.filter(number="A").update(number="LOT-ALPHA")
+        ledger_figure = ">10<"
+
+        for page in ("count-round", "count-print"):
+            text = signed_in.get(reverse(page, args=[shelf.pk])).text
+            assert "LOT-ALPHA" in text
+            assert ledger_figure not in text
+            assert 'value="10"' not in text
+
+    def test_each_lot_is_saved_and_its_difference_shown(self, signed_in, shelf, tube):
+        form = {"seen": "open", **self.fields(tube, A=9, B=7), "lot-0": ""}
+        answer = signed_in.post(reverse("save-count", args=[shelf.tasks.get().pk]), form, follow=True)
+
+        assert on_shelf(shelf) == {"A": 9, "B": 7}
+        assert "16 counted, as on record" in words(answer)
+        assert "Lot A, use by 30 Jun 2028: 9, 1 fewer than on record" in words(answer)
+        results = words(signed_in.get(reverse("count-results", args=[shelf.pk])))
+        assert "1 line differs from the record." in results
+        assert "Lot B, use by 30 Jun 2028: 7, 1 more than on record" in results
+
+    def test_a_lot_that_is_left_out_is_asked_for_and_not_taken_to_be_gone(self, signed_in, shelf, tube):
+        form = {"seen": "open", **self.fields(tube, A=10, B="")}
+        answer = signed_in.post(reverse("save-count", args=[shelf.tasks.get().pk]), form)
+
+        assert "say how many there are of lot B too" in words(answer)
+        assert 'value="10"' in answer.text
+        assert on_shelf(shelf) == {"A": 10, "B": 6}
+
+    def test_a_lot_found_on_the_shelf_is_added_and_held_where_a_recall_means_it(
+        self, signed_in, shelf, tube, supervisor
+    ):
+        open_recall(consumable=tube, notice="N", lot_numbers=["C"], by=supervisor, at=timezone.now())
+        other = {"other-lot": ["C"], "other-day": ["2028-01-31"], "other-pieces": ["2"]}
+        form = {"seen": "open", **self.fields(tube, A=10, B=6), **other}
+        signed_in.post(reverse("save-count", args=[shelf.tasks.get().pk]), form)
+
+        found = tube.lots.get(number="C")
+        assert on_shelf(shelf) == {"A": 10, "B": 6, "C": 2}
+        assert (str(found.expires_on), found.quarantined_at is None) == ("2028-01-31", False)
+
+    def test_another_date_than_on_record_is_said_and_nothing_saved(self, signed_in, shelf, tube):
+        LotFactory(consumable=tube, number="C")
+        other = {"other-lot": ["C"], "other-day": ["2027-01-31"], "other-pieces": ["2"]}
+        form = {"seen": "open", **self.fields(tube, A=10, B=6), **other}
+        answer = signed_in.post(reverse("save-count", args=[shelf.tasks.get().pk]), form)
+
+        assert "Lot C ends on 30 Jun 2028 by the record." in words(answer)
+        assert not Count.objects.filter(place=shelf.place).exists()
+
+    def test_a_pack_scanned_adds_to_its_own_lot_and_a_new_lot_gets_a_row(self, signed_in, shelf, tube):
+        PackagingFactory(consumable=tube, pieces_per_pack=5, barcode=GTIN)
+        tube.lots.filter(number="A").update(number="A1")
+        a, task = tube.lots.get(number="A1"), shelf.tasks.get()
+
+        once = scan(signed_in, shelf, f"(01){GTIN}(10)A1")
+        assert f'name="lot-{a.pk}" value="5"' in once.text
+        fields = {"task": task.pk, f"lot-{a.pk}": "5", "lot-0": ""}
+        twice = scan(signed_in, shelf, f"(01){GTIN}(17)280131(10)NEW", **fields)
+
+        assert f'name="lot-{a.pk}" value="5"' in twice.text
+        assert 'name="other-lot" value="NEW"' in twice.text
+        assert 'name="other-day" type="date" value="2028-01-31"' in twice.text
+        assert 'name="other-pieces" value="5"' in twice.text
+        no_lot = scan(signed_in, shelf, GTIN, **fields)
+        assert "does not say the lot for certain" in words(no_lot)
+
+    def test_the_total_alone_may_be_counted_too(self, signed_in, shelf):
+        task = shelf.tasks.get()
+        page = signed_in.get(reverse("count-round", args=[shelf.pk]), {"at": task.pk, "total": "yes"})
+        assert 'name="counted"' in page.text
+
+        save(signed_in, task, 15)
+
+        assert on_shelf(shelf) == {"A": 10, "B": 5}
+
+    def test_its_sheet_has_a_row_for_each_lot_and_for_another_and_comes_back_once(self, signed_in, shelf, tube):
+        def fill(**counted):
+            file = signed_in.get(reverse("count-sheet", args=[shelf.pk])).content
+            sheet = (workbook := load_workbook(BytesIO(file))).active
+            head = next(row for row in sheet.iter_rows() if any(cell.value == "Counted" for cell in row))
+            at = {cell.value: cell.column for cell in head}
+            for row in range(head[0].row + 1, sheet.max_row + 1):
+                for title, value in counted.get(str(sheet.cell(row, at["Lot"]).value).replace(" ", "_"), {}).items():
+                    sheet.cell(row, at[title]).value = value
+            workbook.save(back := BytesIO())
+            back.seek(0)
+            back.name = "count.xlsx"
+            return back
+
+        def bring(file):
+            file.seek(0)
+            return signed_in.post(reverse("count-sheet-back", args=[shelf.pk]), {"workbook": file}, follow=True)
+
+        assert "a number for lot B too" in words(bring(fill(A={"Counted": 9})))
+        assert "the number of the lot that was found" in words(
+            bring(fill(A={"Counted": 9}, B={"Counted": 6}, another_lot={"Counted": 2}))
+        )
+        found = {"Counted": 2, "Lot found": "C", "Use by": "2028-01-31"}
+        whole = fill(A={"Counted": 9}, B={"Counted": 6}, another_lot=found)
+        assert "1 line counted." in words(bring(whole))
+        assert "0 lines counted." in words(bring(whole))
+
+        assert on_shelf(shelf) == {"A": 9, "B": 6, "C": 2}
+        assert Count.objects.filter(place=shelf.place).count() == 1
 
 
 class TestWhatItFound:

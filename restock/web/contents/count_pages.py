@@ -10,12 +10,13 @@ from django.utils.safestring import SafeString
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from inventory.count_rounds import stage, variance
-from inventory.models import Count, CountRound, CountTask, Department, Place
+from inventory.count_rounds import lots_counted, lots_to_read, stage, variance
+from inventory.models import Count, CountRound, CountTask, Department, Lot, Place
 from restock.sheets.count_sheets import bins_of
 from restock.stock_life.counting import Doubtful, last_counted
 
 from ..ages import age_words
+from ..counted_lots import NOTHING_TYPED, LotField, Typed, TypedLot, lot_fields, lot_words
 from ..hubs import hub_swatch
 
 REASONS_SHOWN = 3
@@ -26,7 +27,8 @@ class TaskRow:
     """One line of a round as the page shows it.
 
     Blind: nothing here tells what is on record until the line is settled; `variance` is None before, and so is `said`,
-    the settled figure. opens_place, opens_bin: the first line of its place, of its bin.
+    the settled figure. opens_place, opens_bin: the first line of its place, of its bin. lots: those to read where the
+    line may be counted lot by lot, None for a line that is counted in total.
     """
 
     task: CountTask
@@ -37,8 +39,34 @@ class TaskRow:
     why: str
     swatch: SafeString | str
     is_expanded: bool
-    typed: str = ""
+    lots: list[Lot] | None = None
+    typed: Typed = NOTHING_TYPED
     trouble: str = ""
+
+    @property
+    def by_lot(self) -> bool:
+        """Whether the line's fields ask for each lot."""
+        return self.lots is not None and not self.typed.in_total
+
+    @property
+    def lot_fields(self) -> tuple[LotField, ...]:
+        return lot_fields(self.lots or (), self.typed)
+
+    @property
+    def others(self) -> tuple[TypedLot, ...]:
+        """Lots that a person added, and room for one more."""
+        return (*self.typed.others, TypedLot("", "", ""))
+
+    @property
+    def lots_said(self) -> list[str]:
+        """What was counted of each lot, once the line is settled."""
+        if not self.is_settled:
+            return []
+        return [
+            _("%(lot)s: %(pieces)d, %(differs)s")
+            % {"lot": lot_words(one.lot), "pieces": one.counted, "differs": variance_words(one.variance)}
+            for one in lots_counted(self.task)
+        ]
 
     @property
     def is_settled(self) -> bool:
@@ -70,10 +98,12 @@ def variance_words(difference: int) -> str:
     return ngettext("%(n)d more than on record", "%(n)d more than on record", difference) % {"n": difference}
 
 
-def task_rows(round: CountRound, *, opened: int = 0, typed: str = "", trouble: str = "") -> list[TaskRow]:
-    """The lines of a round in walking order; that with the key `opened` has its fields open. Four queries."""
-    tasks = list(round.tasks.select_related("place", "consumable", "count__by", "first_by"))
-    bins = bins_of(tasks)
+def task_rows(round: CountRound, *, opened: int = 0, typed: Typed = NOTHING_TYPED, trouble: str = "") -> list[TaskRow]:
+    """The lines of a round in walking order; that with the key `opened` has its fields open. Ten queries at most."""
+    tasks = list(
+        round.tasks.select_related("place", "consumable", "count__by", "first_by").prefetch_related("lots__lot")
+    )
+    bins, lots = bins_of(tasks), lots_to_read(tasks)
     pairs = {(task.place_id, task.consumable_id) for task in tasks}
     counted_at = last_counted(round.department, pairs, before=round.made_at)
     first_open = next((task.pk for task in tasks if stage(task) != "settled"), 0)
@@ -93,7 +123,8 @@ def task_rows(round: CountRound, *, opened: int = 0, typed: str = "", trouble: s
                 why=_why(task, counted_at.get((task.place_id, task.consumable_id)), round.made_at),
                 swatch=hub_swatch(task.consumable),
                 is_expanded=is_opened or (not opened and task.pk == first_open),
-                typed=typed if is_opened else "",
+                lots=lots.get(task.pk),
+                typed=typed if is_opened else NOTHING_TYPED,
                 trouble=trouble if is_opened else "",
             )
         )
@@ -149,6 +180,7 @@ def _reason(
         return ngettext("record may be off by %(n)d piece", "record may be off by %(n)d pieces", pieces) % {"n": pieces}
     return {
         CountTask.Why.BELOW_ZERO: _("recorded below zero"),
+        CountTask.Why.FOUND_WRONG: _("its record was found wrong"),
         CountTask.Why.DRIFT: _("moves much since its last count"),
         CountTask.Why.CRITICAL: _("never to be out"),
         CountTask.Why.VALUE: _("worth much"),

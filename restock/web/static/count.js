@@ -2,6 +2,7 @@
 // where it was: at the scan box after a scan, at the next number after a number. Without it the pages work as plain forms.
 
 const LONGEST_NUMBER = 6; // digits: what is longer was meant for the scan box
+const LONGEST_LOT = 20; // characters: GS1's batch or lot (10) has no more, nor has HIBC's
 
 const notSaved = document.getElementById("not-saved");
 const scanForm = document.getElementById("scan-form");
@@ -19,10 +20,13 @@ document.addEventListener("htmx:beforeRequest", (event) => {
   if (scanned) scanBox.value = "";
 });
 
-// A scanner types wherever the hand left off. A barcode in the field for pieces goes to the scan box.
+// A scanner types wherever the hand left off. A barcode in a field for pieces or for a lot goes to the scan box.
 document.addEventListener("submit", (event) => {
-  const field = event.target.querySelector("input[name=counted]");
-  if (!field || !scanBox || field.value.trim().length <= LONGEST_NUMBER) return;
+  if (!scanBox || event.target.id !== "count-form") return;
+  const fields = [...event.target.querySelectorAll("[data-pieces], [data-lot]")];
+  const longest = (input) => ("lot" in input.dataset ? LONGEST_LOT : LONGEST_NUMBER);
+  const field = fields.find((input) => input.value.trim().length > longest(input));
+  if (!field) return;
   event.preventDefault();
   event.stopImmediatePropagation();
   scanBox.value = field.value;
@@ -35,7 +39,7 @@ document.addEventListener("htmx:afterSwap", () => {
   const open = document.querySelector(".stop-now");
   const calm = matchMedia("(prefers-reduced-motion: reduce)").matches;
   open?.scrollIntoView({ block: "center", behavior: calm ? "auto" : "smooth" });
-  const field = scanned ? scanBox : open?.querySelector("input[name=counted]");
+  const field = scanned ? scanBox : open?.querySelector("[data-pieces]");
   field?.focus({ preventScroll: true });
   scanned = false;
 });

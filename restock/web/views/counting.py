@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
@@ -12,14 +12,32 @@ from django.utils.translation import gettext as _
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from inventory.count_rounds import NotCounted, add_line, count_again, finish_round, say_cause, stage
+from inventory.count_rounds import (
+    ByLot,
+    NotCounted,
+    add_line,
+    count_again,
+    finish_round,
+    lots_to_read,
+    say_cause,
+    stage,
+)
 from inventory.models import Consumable, CountRound, CountTask, Place
 from inventory.scanned import Found
 from restock.sheets.count_sheets import COUNT, apply_count_sheet, write_count_sheet
 from restock.stock_life.count_report import WEEKS, corrects, count_report, logged_shares, result_of
-from restock.stock_life.counting import days_count_of, doubtful_lines, save_count, start_days_count, start_place_count
+from restock.stock_life.counting import (
+    FoundLot,
+    days_count_of,
+    doubtful_lines,
+    save_count,
+    start_days_count,
+    start_place_count,
+)
 
+from ..access import allows
 from ..contents.count_pages import place_choices, reasons_of, task_rows
+from ..counted_lots import NOTHING_TYPED, Typed, lots_said, typed_in, with_scan
 from ..current import current_department, today
 from ..keys import key_in
 from ..said_lines import Unreadable, pieces_in
@@ -69,24 +87,27 @@ def start_count(request: HttpRequest) -> HttpResponse:
 
 @require_safe
 def count_round(request: HttpRequest, round_id: int) -> HttpResponse:
-    """One round in walking order, blind. `?at=` opens the field of a line."""
-    return _list(request, _round(request, round_id), opened=key_in(request.GET.get("at")))
+    """One round in walking order, blind. `?at=` opens the fields of a line, `&total=yes` without those of its lots."""
+    typed = Typed(in_total=request.GET.get("total") == "yes")
+    return _list(request, _round(request, round_id), opened=key_in(request.GET.get("at")), typed=typed)
 
 
 @require_POST
+@sensitive_post_parameters("other-lot")
 def save_task(request: HttpRequest, task_id: int) -> HttpResponse:
-    """Save what was counted of one line."""
+    """Save what was counted of one line, in total or lot by lot. `more` only makes room for another lot."""
     task = _task(request, task_id)
-    form = request.POST
+    form, typed = request.POST, typed_in(request.POST)
+    if "more" in form:
+        return _list(request, task.round, opened=task.pk, typed=typed)
     try:
-        pieces = pieces_in(form, "counted")
-        if pieces is None:
-            raise Unreadable(_("Not saved: type a number of pieces, 0 where there is none."))
-        saved = save_count(task=task, counted=pieces, seen=form.get("seen", ""), by=request.user, at=timezone.now())
-    except (NotCounted, Unreadable) as problem:
-        return _list(
-            request, task.round, opened=task.pk, typed=form.get("counted", "")[:10], trouble=str(problem), status=409
+        counted, found = _counted(form, typed, task)
+        saved = save_count(
+            task=task, counted=counted, found=found, seen=form.get("seen", ""), by=request.user, at=timezone.now()
         )
+    except (NotCounted, Unreadable) as problem:
+        typed = typed.after_refusal()
+        return _list(request, task.round, opened=task.pk, typed=typed, trouble=str(problem), status=409)
     opened = saved.pk if stage(saved) == "again" else 0
     if request.htmx:
         return _list(request, task.round, opened=opened)
@@ -124,21 +145,23 @@ def task_cause(request: HttpRequest, task_id: int) -> HttpResponse:
 def count_scan(request: HttpRequest, round_id: int) -> HttpResponse:
     """Go to the line that was scanned.
 
-    A pack adds its pieces to what the line's field holds; a label of our own only opens the field. Nothing is saved
-    before a person saves the number.
+    A pack adds its pieces to what the line's field holds, or that of its lot; a label of our own only opens the fields.
+    Nothing is saved before a person saves the number.
     """
     round, form = _round(request, round_id), request.POST
+    here, typed = key_in(form.get("task")), typed_in(form)
     answer = answer_to(current_department(request), form.get("scan", ""), today=today(request), first=said_before(form))
     if answer.found is None:
         words = answer.problem or _("This pack is not in the catalogue yet: ask a supervisor to attach it, and type.")
-        return _list(request, round, opened=key_in(form.get("task")), typed=_tally(form), said=words, status=409)
-    task = _task_scanned(round, answer.found, here=key_in(form.get("task")))
+        return _list(request, round, opened=here, typed=typed, said=words, unknown=answer.unknown, status=409)
+    task = _task_scanned(round, answer.found, here=here)
     if task is None:
         return _list(request, round, said=_("This line is not on this count."), unlisted=answer.found, status=409)
-    typed = _tally(form) if task.pk == key_in(form.get("task")) else ""
+    typed, said = typed if task.pk == here else NOTHING_TYPED, answer.warnings
     if answer.found.packaging is not None and stage(task) != "settled":
-        typed = str(int(typed or 0) + answer.found.pieces)
-    return _list(request, round, opened=task.pk, typed=typed, said=" ".join(answer.warnings))
+        typed, not_added = with_scan(typed, answer.found, lots_to_read([task]).get(task.pk))
+        said += [not_added] if not_added else []
+    return _list(request, round, opened=task.pk, typed=typed, said=" ".join(said))
 
 
 @require_POST
@@ -242,16 +265,22 @@ def _task(request: HttpRequest, task_id: int) -> CountTask:
 
 def _task_scanned(round: CountRound, found: Found, *, here: int) -> CountTask | None:
     """The line that was scanned: at the label's place, at that of the open line, or else the first not settled."""
-    tasks = list(round.tasks.filter(consumable=found.consumable))
+    tasks = list(round.tasks.filter(consumable=found.consumable).select_related("place"))
     at_hand = CountTask.objects.filter(pk=here, round=round).values_list("place", flat=True).first()
     place = found.place.pk if found.place else at_hand
     tasks.sort(key=lambda task: (task.place_id != place, stage(task) == "settled", task.position))
     return tasks[0] if tasks else None
 
 
-def _tally(form) -> str:
-    typed = form.get("counted", "").strip()
-    return typed if typed.isdecimal() and len(typed) <= 6 else ""
+def _counted(form: QueryDict, typed: Typed, task: CountTask) -> tuple[int | ByLot, list[FoundLot]]:
+    """What the form says of a line: all its pieces, or those of each lot. Raises Unreadable."""
+    lots = lots_to_read([task]).get(task.pk)
+    if lots is not None and typed.by_lot:
+        return lots_said(form, typed, lots)
+    pieces = pieces_in(form, "counted")
+    if pieces is None:
+        raise Unreadable(_("Not saved: type a number of pieces, 0 where there is none."))
+    return pieces, []
 
 
 def _rates(rates: dict) -> list[dict]:
@@ -264,9 +293,10 @@ def _list(
     round: CountRound,
     *,
     opened: int = 0,
-    typed: str = "",
+    typed: Typed = NOTHING_TYPED,
     trouble: str = "",
     said: str = "",
+    unknown: str = "",
     unlisted: Found | None = None,
     status: int = 200,
 ) -> HttpResponse:
@@ -279,6 +309,7 @@ def _list(
         "done": len(rows) - len(still_open),
         "now": opened_row,
         "said": said,
+        "unknown": unknown if allows("scan-pack", request.user) else "",
         "unlisted": unlisted,
         "is_finished": round.finished_at is not None,
     }
