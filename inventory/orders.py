@@ -15,7 +15,7 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.db.models import QuerySet, Sum
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext
 
 from .models import BackOrder, Consumable, Department, Order, OrderLine, Packaging, Place, Receipt
 
@@ -23,7 +23,11 @@ MOST_PACKS = 9999
 
 
 class OrderRefused(ValueError):
-    """Nothing was written; the message says to a person why."""
+    """Nothing was written; the message says to a person why. about: the field that is wrong, where it is one."""
+
+    def __init__(self, message: str, *, about: str = "") -> None:
+        super().__init__(message)
+        self.about = about
 
 
 class State:
@@ -51,11 +55,23 @@ class Wanted:
 
 
 @dataclass(frozen=True)
+class OpenPart:
+    """Pieces of a line that are expected together: on the day of the order, or by what the supplier said since."""
+
+    pieces: int
+    expected_on: date | None
+    back_ordered: bool
+
+    def is_late(self, today: date) -> bool:
+        """Whether their day has passed, or the supplier owes them without naming one."""
+        return self.expected_on is None or self.expected_on < today
+
+
+@dataclass(frozen=True)
 class LineStanding:
     """One order line as it stands. Pieces.
 
     received: by receipts that still stand. notice: the newest back-order that was not withdrawn, while any is open.
-    expected_on: by that notice, or else the day worked out when the order was placed.
     """
 
     line: OrderLine
@@ -75,17 +91,35 @@ class LineStanding:
         return max(self.received - self.line.pieces, 0)
 
     @property
+    def owed(self) -> int:
+        """Pieces on back-order. What comes is taken for the rest first, which nobody said would be late."""
+        if self.notice is None:
+            return 0
+        return self.open if self.notice.pieces is None else min(self.notice.pieces, self.open)
+
+    @property
+    def parts(self) -> tuple[OpenPart, ...]:
+        """The pieces still to come: those of the order as it was sent, then those on back-order."""
+        parts = [OpenPart(self.open - self.owed, self.line.expected_on, back_ordered=False)]
+        if self.notice:
+            parts.append(OpenPart(self.owed, self.notice.expected_on, back_ordered=True))
+        return tuple(part for part in parts if part.pieces)
+
+    @property
     def expected_on(self) -> date | None:
-        return self.notice.expected_on if self.notice else self.line.expected_on
+        """When the first open pieces are expected: worked out when the order was placed, or by the notice."""
+        if self.notice and self.owed == self.open:
+            return self.notice.expected_on
+        return self.line.expected_on
 
     def is_late(self, today: date) -> bool:
-        """Whether pieces are open and either their day has passed, or the supplier owes them without naming one."""
-        return bool(self.open) and (self.expected_on is None or self.expected_on < today)
+        """Whether any open piece is."""
+        return any(part.is_late(today) for part in self.parts)
 
 
 @dataclass(frozen=True)
 class Coming:
-    """Open pieces of an order line, with the day on which they are expected, if anybody knows one."""
+    """Open pieces of an order line that are expected together, with their day, if anybody knows one."""
 
     storeroom_id: int
     consumable_id: int
@@ -155,14 +189,14 @@ def coming(department: Department, *, today: date) -> list[Coming]:
         Coming(
             storeroom_id=one.line.order.storeroom_id,
             consumable_id=one.line.consumable_id,
-            pieces=one.open,
-            expected_on=one.expected_on,
-            late=one.is_late(today),
-            back_ordered=one.notice is not None,
+            pieces=part.pieces,
+            expected_on=part.expected_on,
+            late=part.is_late(today),
+            back_ordered=part.back_ordered,
             order=one.line.order,
         )
         for one in standings_of(list(lines.prefetch_related("order__storeroom")))
-        if one.open
+        for part in one.parts
     ]
     return sorted(found, key=lambda one: one.expected_on or date.max)
 
@@ -319,8 +353,8 @@ def tell_back_order(
 ) -> BackOrder:
     """Keep what the supplier said about a line that is late; the newest notice counts, and `withdrawn` ends it.
 
-    The same key again is the same notice. Raises OrderRefused for a line of which nothing is open, and for a day that
-    has passed.
+    pieces: how many of those still to come it is about; all of them if None. The same key again is the same notice.
+    Raises OrderRefused for a line of which nothing is open, for more pieces than are, and for a day that has passed.
     """
     known = BackOrder.objects.filter(key=key).first()
     if known is not None:
@@ -329,7 +363,14 @@ def tell_back_order(
     if not standing.open:
         raise OrderRefused(_("Nothing of this line is open any more."))
     if expected_on and expected_on < line.order.storeroom.department.local_date(at):
-        raise OrderRefused(_("This day has passed: choose today or a later day."))
+        raise OrderRefused(_("This day has passed: choose today or a later day."), about="expected_on")
+    if pieces and pieces > standing.open:
+        words = ngettext(
+            "Only %(open)d piece of this line is still to come.",
+            "Only %(open)d pieces of this line are still to come.",
+            standing.open,
+        )
+        raise OrderRefused(words % {"open": standing.open}, about="pieces")
     notice = BackOrder(
         order_line=line, expected_on=expected_on, pieces=pieces, note=note, withdrawn=withdrawn, by=by, at=at, key=key
     )

@@ -25,6 +25,7 @@ from inventory.orders import (
 from ..workbook import Paper
 from ..workbook.forms import Answer, Asked, Column, Filled, Form, Row, StockText, write_form
 
+MOST_OWED = 99999
 FIRST_DAY, LAST_DAY = date(2000, 1, 1), date(2099, 12, 31)
 
 REQUISITION = Form(
@@ -58,11 +59,18 @@ REQUISITION = Form(
         Asked(
             "back_ordered", gettext_noop("Back-order"), YesNo(), 8, hint=gettext_noop("yes where the supplier owes it.")
         ),
+        Asked(
+            "owed",
+            gettext_noop("Pieces owed"),
+            Whole(1, MOST_OWED),
+            8,
+            hint=gettext_noop("How many of them, where it is not all that is still to come."),
+        ),
         Asked("note", gettext_noop("Note"), StockText(80), 24, hint=gettext_noop("About the stock only.")),
     ),
     how_to=gettext_noop(
         "For the buyer: write packs only where they change, the day on which a line will come, and yes where it is "
-        "on back-order. Leave a row empty where nothing is known."
+        "on back-order, with the pieces where it is a part only. Leave a row empty where nothing is known."
     ),
     cautions=(
         gettext_noop(
@@ -121,7 +129,7 @@ def apply_requisition(filled: Filled, *, order: Order, by, at: datetime) -> str:
         try:
             done += _apply(answer, line, by=by, at=at)
         except OrderRefused as refusal:
-            name = next(name for name in answer.values if answer[name] is not None)
+            name = _CELLS.get(refusal.about) or next(name for name in answer.values if answer[name] is not None)
             problems.append(answer.problem(name, _found(answer, name), str(refusal).rstrip(".")))
     if problems:
         raise SheetRefused(*problems)
@@ -133,6 +141,8 @@ def apply_requisition(filled: Filled, *, order: Order, by, at: datetime) -> str:
 def _apply(answer: Answer, line: OrderLine, *, by, at: datetime) -> bool:
     """Keep one row; whether anything was new. Raises OrderRefused."""
     packs, expected_on = answer["packs"], answer["expected_on"]
+    if answer["owed"] and not answer["back_ordered"]:
+        raise OrderRefused(_("an empty cell, or yes under Back-order"), about="pieces")
     if line.order.placed_at is None:
         if expected_on or answer["back_ordered"]:
             raise OrderRefused(_("an empty cell until the order is placed"))
@@ -141,10 +151,19 @@ def _apply(answer: Answer, line: OrderLine, *, by, at: datetime) -> bool:
     if answer["back_ordered"]:
         known = line.back_orders.filter(key=answer.event_key).exists()
         tell_back_order(
-            line=line, by=by, at=at, key=answer.event_key, expected_on=expected_on, note=answer["note"] or ""
+            line=line,
+            by=by,
+            at=at,
+            key=answer.event_key,
+            expected_on=expected_on,
+            pieces=answer["owed"],
+            note=answer["note"] or "",
         )
         return new or not known
     return bool(expected_on and confirm_day(line=line, expected_on=expected_on)) or new
+
+
+_CELLS = {"pieces": "owed", "expected_on": "expected_on"}
 
 
 def _found(answer: Answer, name: str) -> str:

@@ -103,6 +103,38 @@ def test_the_newest_back_order_says_when_it_comes(placed, supervisor, department
     assert only(placed).expected_on == TODAY + timedelta(days=3)
 
 
+def test_a_part_on_back_order_leaves_the_rest_expected_as_before(placed, supervisor, department):
+    later = TODAY + timedelta(days=20)
+    orders.tell_back_order(line=placed.lines.get(), by=supervisor, at=NOON, key="a", expected_on=later, pieces=20)
+
+    due = [(one.pieces, one.expected_on, one.back_ordered) for one in orders.coming(department, today=TODAY)]
+    assert due == [(10, TODAY + timedelta(days=3), False), (20, later, True)]
+    assert only(placed).expected_on == TODAY + timedelta(days=3)
+    assert state(placed, TODAY + timedelta(days=3)) == State.PLACED
+    assert state(placed, TODAY + timedelta(days=4)) == State.LATE
+
+
+def test_what_comes_is_taken_for_what_is_not_on_back_order_first(placed, come, supervisor, department):
+    later = TODAY + timedelta(days=20)
+    orders.tell_back_order(line=placed.lines.get(), by=supervisor, at=NOON, key="a", expected_on=later, pieces=20)
+    come(10)
+    assert [(one.pieces, one.expected_on) for one in orders.coming(department, today=TODAY)] == [(20, later)]
+    assert (only(placed).expected_on, state(placed, TODAY + timedelta(days=4))) == (later, State.PARTLY)
+    come(15)
+
+    assert only(placed).owed == 5
+
+
+def test_no_more_can_be_on_back_order_than_is_still_to_come(placed, come, supervisor):
+    come(12)
+    told = {"line": placed.lines.get(), "by": supervisor, "at": NOON}
+
+    with pytest.raises(OrderRefused, match="Only 18 pieces of this line are still to come"):
+        orders.tell_back_order(**told, key="a", pieces=19)
+    orders.tell_back_order(**told, key="b", pieces=18)
+    assert only(placed).owed == 18
+
+
 def test_a_back_order_without_a_day_is_late_at_once(placed, supervisor):
     orders.tell_back_order(line=placed.lines.get(), by=supervisor, at=NOON, key="a")
 

@@ -180,3 +180,14 @@ def test_questions_do_not_grow_with_orders(shelf, department, order, django_asse
 
     with django_assert_num_queries(6):
         policy(shelf, department)
+
+
+def test_part_on_back_order_till_too_late_is_not_counted_on_and_the_rest_is(
+    shelf, department, order, supervisor, storeroom, tube
+):
+    line = order(1, expected_on=TODAY).lines.get()
+    orders.tell_back_order(
+        line=line, by=supervisor, at=at(0), key="k", pieces=8, expected_on=TODAY + timedelta(days=90)
+    )
+
+    assert on_order(department, [OrderPolicy(stocking_line=shelf)], today=TODAY) == {(storeroom.pk, tube.pk): 12}

@@ -101,6 +101,26 @@ def test_back_order_is_kept_with_its_day_and_note_once(placed, bring):
     assert line(placed).expected_on == COMES
 
 
+def test_part_of_a_line_on_back_order_leaves_the_rest_as_it_was(placed, bring):
+    bring(placed, {"MASK": {"Expected": COMES, "Back-order": "yes", "Pieces owed": 5}})
+
+    assert [(part.pieces, part.expected_on) for part in line(placed).parts] == [(5, date(2026, 3, 7)), (5, COMES)]
+
+
+@pytest.mark.parametrize(
+    ("told", "expected"),
+    [({"Back-order": "yes", "Expected": COMES, "Pieces owed": 11}, "Only 10 pieces"), ({"Pieces owed": 5}, "or yes")],
+)
+def test_pieces_owed_that_cannot_be_are_named_at_their_cell(placed, bring, told, expected):
+    with pytest.raises(SheetRefused) as refused:
+        bring(placed, {"MASK": told})
+
+    [problem] = refused.value.problems
+    assert problem.column.endswith("Pieces owed")
+    assert expected in str(problem)
+    assert not BackOrder.objects.exists()
+
+
 def test_note_about_a_person_is_refused_and_not_repeated(placed, bring):
     with pytest.raises(SheetRefused) as refused:
         bring(placed, {"MASK": {"Back-order": "yes", "Note": "for 4471203"}})

@@ -12,6 +12,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.formats import date_format
 from django.utils.html import strip_tags
 from openpyxl import load_workbook
 
@@ -112,6 +113,15 @@ class TestOrders:
 
         buyer.post(address, {"key": f"{uuid4().hex}-2", "act": "withdrawn"})
         assert orders.standings(order.lines.all())[0].expected_on == today + timedelta(days=3)
+
+    def test_part_of_a_line_on_back_order_is_shown_beside_the_rest(self, buyer, order, today):
+        line, later = order.lines.get(), today + timedelta(days=20)
+        said = {"key": f"{uuid4().hex}-1", "expected_on": later.isoformat(), "pieces": "20"}
+        answer = buyer.post(reverse("back-order", args=[line.pk]), said, follow=True)
+
+        soon = date_format(today + timedelta(days=3), "D j M Y")
+        assert f"10, {soon}; 20, {date_format(later, 'D j M Y')}" in words(answer)
+        assert 'name="pieces"' in answer.text
 
     def test_line_is_closed_and_expected_again(self, buyer, order):
         line = order.lines.get()

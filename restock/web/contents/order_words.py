@@ -53,7 +53,7 @@ def _row(order: Order, lines: list[LineStanding], today: date) -> OrderRow:
         ordered_pieces=sum(one.line.pieces for one in lines),
         received_pieces=sum(one.received for one in lines),
         open_pieces=sum(one.open for one in lines),
-        expected_on=min((one.expected_on for one in lines if one.open and one.expected_on), default=None),
+        expected_on=min((part.expected_on for one in lines for part in one.parts if part.expected_on), default=None),
     )
 
 
@@ -91,8 +91,17 @@ def line_rows(lines: Iterable[LineStanding], *, today: date) -> list[OrderLineRo
         OrderLineRow(
             standing=one,
             late=one.is_late(today),
-            expected=expected_words(one.expected_on, late=one.is_late(today)) if one.open else "",
+            expected=_expected(one, today),
             reason=str(from_json(one.line.reason)) if one.line.reason else "",
         )
         for one in lines
     ]
+
+
+def _expected(one: LineStanding, today: date) -> str:
+    """When what is open is expected; where a part is on back-order, each part with its pieces."""
+    said = [expected_words(part.expected_on, late=part.is_late(today)) for part in one.parts]
+    if len(said) < 2:
+        return "".join(said)
+    words = _("%(pieces)d, %(when)s")
+    return "; ".join(words % {"pieces": part.pieces, "when": when} for part, when in zip(one.parts, said, strict=True))
