@@ -11,6 +11,7 @@ from django.db.models import Max
 from django.utils import timezone
 from django.utils.translation import gettext
 
+from ..in_parts import in_parts
 from ..models import Consumable, Department, Lot, Movement, Place
 from .balances import Balances, lock
 from .refusals import InsufficientStock, KeyReused, Refused
@@ -34,7 +35,6 @@ _ROUTES |= {(Kind.REVERSE, destination, source) for _, source, destination in _R
 
 _KEY_LENGTH = Movement._meta.get_field("key").max_length
 _REASON_LENGTH = Movement._meta.get_field("reason").max_length
-KEYS_AT_A_TIME = 900  # SQLite admits 999 parameters where it was built long ago.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,8 +128,8 @@ def record(entries: Iterable[Entry], *, by) -> list[Movement]:
 def _without_known_keys(told: list[tuple[Entry, _Content]]) -> list[tuple[Entry, _Content]]:
     keys = [entry.key for entry, _ in told]
     known = {}
-    for start in range(0, len(keys), KEYS_AT_A_TIME):
-        some = Movement.objects.filter(key__in=keys[start : start + KEYS_AT_A_TIME])
+    for some_keys in in_parts(keys):
+        some = Movement.objects.filter(key__in=some_keys)
         known |= {key: _Content(*content) for key, *content in some.values_list("key", *_Content._fields)}
 
     new = []

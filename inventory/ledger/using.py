@@ -12,7 +12,7 @@ from django.utils.translation import gettext as _
 from ..fefo import LotOnHand, choose_lots
 from ..models import Consumable, Holding, Movement, Place
 from .balances import lock
-from .entries import KEYS_AT_A_TIME, Entry, part_key, record, virtual_place
+from .entries import Entry, part_key, record, virtual_place
 from .refusals import KeyReused, Refused
 
 
@@ -78,10 +78,7 @@ def use_all(uses: Iterable[Used], *, by) -> dict[str, Movement]:
 def _earlier(uses: Sequence[Used]) -> dict[str, Movement]:
     """First movements of the uses that the ledger knows already."""
     by_key = {one.key: one for one in uses}
-    keys = list(by_key)
-    known: dict[str, Movement] = {}
-    for start in range(0, len(keys), KEYS_AT_A_TIME):
-        known |= Movement.objects.in_bulk(keys[start : start + KEYS_AT_A_TIME], field_name="key")
+    known: dict[str, Movement] = Movement.objects.in_bulk(list(by_key), field_name="key")
     for key in known:
         event, one = movements_of(key), by_key[key]
         first = event[0]

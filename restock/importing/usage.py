@@ -18,7 +18,9 @@ from inventory.importing.loading import Loading, Outcome
 from inventory.importing.lookups import Lookup
 from inventory.importing.problems import NOT_SHOWN, NOTHING, quoted
 from inventory.importing.values import Code, Date, Whole
+from inventory.importing.ways import ways
 from inventory.importing.xlsx import Progress
+from inventory.in_parts import in_parts
 from restock.models import Case
 from restock.schedule.privacy import booking_hash
 
@@ -28,8 +30,6 @@ from .usage_records import Pieces, Told, write_usage
 LONGEST_CODE_SHOWN = 8
 MOST_DIGITS_SHOWN = 3
 HIGHEST_ORDER_SHOWN = 30
-
-HASHES_AT_ONCE = 500  # in one query; SQLite takes 999 parameters
 
 
 def _column(name: str, meaning: str, type_, example: str = "", *, required: bool = False) -> Column:
@@ -185,7 +185,7 @@ def _match(rows: Sequence[UsageRow], loading: Loading, keep_unmatched: bool) -> 
 
 
 def _refuse_unmatched(row: UsageRow, has_room_and_day: bool, loading: Loading) -> None:
-    offer = gettext("; or --keep-unmatched, which keeps it as use of that room and day") if has_room_and_day else ""
+    offer = f"; {ways().keep_unmatched}" if has_room_and_day else ""
     by_order = not row.booking_hash
     plain = by_order and row.order <= HIGHEST_ORDER_SHOWN
     loading.problem(
@@ -218,9 +218,8 @@ def _cases(rows: Sequence[UsageRow], loading: Loading) -> _Cases:
         found = {case.pk: case for case in between.iterator() if case.date in days}
     known = {case.booking_hash for case in found.values()}
     hashes = sorted({row.booking_hash for row in rows} - known - {""})
-    for start in range(0, len(hashes), HASHES_AT_ONCE):
-        some = of_department.filter(booking_hash__in=hashes[start : start + HASHES_AT_ONCE])
-        found.update((case.pk, case) for case in some)
+    for some in in_parts(hashes):
+        found.update((case.pk, case) for case in of_department.filter(booking_hash__in=some))
 
     cases = _Cases()
     slots: dict[tuple, list[Case]] = defaultdict(list)

@@ -5,7 +5,7 @@ was never counted, before the first piece came) moves no stock. A case's use is 
 or at noon where no start is known: a count of the evening has seen it, a count of the early morning has not.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import NamedTuple
@@ -17,13 +17,13 @@ from django.utils.translation import gettext_noop, ngettext
 
 from inventory import ledger
 from inventory.importing.loading import Loading, Outcome
+from inventory.in_parts import in_parts
 from inventory.models import Count, Movement, Place
 from restock.cases.routes import Routes, routes
 from restock.models import Case, UsageRecord
 
 NOON = time(12)
 ROWS_AT_ONCE = 20_000
-KEYS_AT_ONCE = 500  # in one query; SQLite takes 999 parameters
 
 
 class Pieces(NamedTuple):
@@ -265,13 +265,9 @@ def _values(record: _Record, loading: Loading) -> tuple:
 
 def _mark_logged(told: Told, loading: Loading, outcome: Outcome) -> None:
     unlogged = [pk for pk, case in told.cases.items() if case.logged_at is None]
-    for some in _in_parts(unlogged):
+    for some in in_parts(unlogged):
         Case.objects.filter(pk__in=some).update(logged_at=loading.at)
         Case.objects.filter(pk__in=some, status__in=(Case.Status.SCHEDULED, Case.Status.ADDED)).update(
             status=Case.Status.DONE
         )
     outcome.counts[gettext_noop("cases logged")] += len(unlogged)
-
-
-def _in_parts(pks: Sequence[int]) -> Iterable[Sequence[int]]:
-    return (pks[start : start + KEYS_AT_ONCE] for start in range(0, len(pks), KEYS_AT_ONCE))

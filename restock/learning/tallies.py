@@ -16,14 +16,13 @@ from django.db import transaction
 from django.db.models import Exists, F, Max, Min, OuterRef, Q, Sum
 from django.db.models.functions import Coalesce
 
+from inventory.in_parts import in_parts
 from inventory.models import Department
 
 from ..cases.setups import Line, Setups, Slot
 from ..models import Case, CaseLog, Learning, OpenedTally, QuantityTally, SplitTally, Stratum, UsageRecord, policy_of
 from .emptying import emptying_records
 from .fits import NOTHING_FITTED, Fitted, read_fitted
-
-CASES_AT_A_TIME = 900  # SQLite admits 999 parameters where it was built long ago
 
 
 @transaction.atomic
@@ -405,5 +404,5 @@ def _apply(department: Department, changes: Sums) -> None:
     OpenedTally.objects.bulk_update(changed, ["opened", "unused"], batch_size=200)
 
     for cases, tallied in ((changes.began, True), (changes.ended, False)):
-        for start in range(0, len(cases), CASES_AT_A_TIME):
-            Case.objects.filter(pk__in=cases[start : start + CASES_AT_A_TIME]).update(tallied=tallied)
+        for some in in_parts(cases):
+            Case.objects.filter(pk__in=some).update(tallied=tallied)

@@ -16,12 +16,12 @@ from django.utils.translation import gettext_noop, ngettext
 from inventory.importing.loading import Outcome, assign, some_of
 from inventory.importing.lookups import Lookup
 from inventory.importing.problems import NOT_SHOWN
+from inventory.in_parts import in_parts
 from inventory.models import Department, Room
 from restock.models import Case, CaseType
 
 from .slots import CaseSlot
 
-HASHES_AT_ONCE = 500  # in one query; SQLite takes 999 parameters
 ROOMS_SHOWN = 8
 
 Status = Case.Status
@@ -179,10 +179,8 @@ def _existing(wanted: Sequence[_Wanted], department: Department) -> dict[int, Ca
     between = of_department.filter(date__range=(min(days), max(days)))
     cases = {case.pk: case for case in between.iterator() if case.date in days}
     hashes = sorted({slot.booking_hash for slot in wanted} - {""})
-    for start in range(0, len(hashes), HASHES_AT_ONCE):
-        cases.update(
-            (case.pk, case) for case in of_department.filter(booking_hash__in=hashes[start : start + HASHES_AT_ONCE])
-        )
+    for some in in_parts(hashes):
+        cases.update((case.pk, case) for case in of_department.filter(booking_hash__in=some))
     return cases
 
 
@@ -340,8 +338,8 @@ def _write_extras(new: Sequence[tuple[Case, _Wanted]], wanted: Sequence[_Wanted]
     told = {matches[slot.row].pk: slot.extras for slot in wanted if slot.extras is not None and slot.row in matches}
     booked: dict[int, set[int]] = defaultdict(set)
     pks = sorted(told)
-    for start in range(0, len(pks), HASHES_AT_ONCE):
-        rows = Booked.objects.filter(case__in=pks[start : start + HASHES_AT_ONCE]).values_list("case_id", "extra_id")
+    for some in in_parts(pks):
+        rows = Booked.objects.filter(case__in=some).values_list("case_id", "extra_id")
         for case_id, extra_id in rows:
             booked[case_id].add(extra_id)
     to_book = [(case.pk, extra) for case, slot in new for extra in slot.extras or ()]
