@@ -11,6 +11,8 @@ from inventory.models import Place
 from restock.models import ShortageAction
 from restock.models.notes import about_stock_only
 
+from .days import DayField
+
 MOST_PIECES = 9999
 Kind = ShortageAction.Kind
 
@@ -63,9 +65,7 @@ class OrderedForm(ActForm):
 
     kind, button = Kind.ORDERED, _("Mark as ordered")
     pieces = forms.IntegerField(label=_("Pieces"), min_value=1, max_value=MOST_PIECES)
-    expected_on = forms.DateField(
-        label=_("Expected on"), widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
-    )
+    expected_on = DayField(_("Expected on"))
     note = forms.CharField(label=_("Note"), max_length=200, required=False, validators=[about_stock_only])
 
     def __init__(self, *args, today: date, **kwargs) -> None:

@@ -8,6 +8,7 @@ from django.utils.translation import gettext_lazy as _
 from inventory.models import Department, Place
 
 from .acting import MOST_PIECES, UndoForm
+from .days import DayField
 
 THROWN_AWAY, CARRIED, NOT_THERE = "thrown-away", "carried", "not-there"
 
@@ -57,11 +58,7 @@ class CountedForm(UndoForm):
 class DateReadForm(forms.Form):
     """The earliest date that a person read on the packs of one line, or that no pack has one."""
 
-    day = forms.DateField(
-        label=_("Earliest date read"),
-        required=False,
-        widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
-    )
+    day = DayField(_("Earliest date read"), required=False)
     none = forms.BooleanField(label=_("no date on them"), required=False)
 
     def clean(self) -> dict:

@@ -11,7 +11,8 @@ from restock.models import OrderPolicy
 from restock.models.notes import about_stock_only
 
 from .acting import UndoForm
-from .receiving import MOST_PIECES, date_field
+from .days import DayField
+from .receiving import MOST_PIECES
 from .setup import ConstraintsAtFields
 
 LONGEST_NUMBER = 40
@@ -52,7 +53,7 @@ class PlaceOrderForm(forms.Form):
 class BackOrderForm(UndoForm):
     """What the supplier said about a line that is late."""
 
-    expected_on = date_field(_("Now expected"))
+    expected_on = DayField(_("Now expected"), required=False)
     pieces = forms.IntegerField(label=_("Pieces"), min_value=1, max_value=MOST_PIECES, required=False)
     note = forms.CharField(label=_("Note"), max_length=200, required=False, validators=[about_stock_only])
 

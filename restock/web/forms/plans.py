@@ -5,16 +5,15 @@ from datetime import date
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
+from .days import DayField
+
 MOST_BYTES = 5_000_000  # of an uploaded pick list; one of a large department has a tenth
 
 
 class PlanForm(forms.Form):
     """For which day to plan."""
 
-    # Browsers take and give the value of a date field in ISO 8601 only, whatever the language.
-    for_date = forms.DateField(
-        label=_("Day to cover"), widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
-    )
+    for_date = DayField(_("Day to cover"))
 
     def __init__(self, *args, today: date, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -30,9 +29,7 @@ class PlanForm(forms.Form):
 class CampaignForm(forms.Form):
     """From which day a campaign ran, and how many days before and after it are held against each other."""
 
-    since = forms.DateField(
-        label=_("First day of the campaign"), widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
-    )
+    since = DayField(_("First day of the campaign"))
     days = forms.TypedChoiceField(
         label=_("Days before and after"), coerce=int, choices=[(28, "28"), (56, "56"), (84, "84")], initial=28
     )

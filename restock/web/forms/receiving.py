@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import date
-
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Consumable, Department
 
 from .acting import UndoForm
+from .days import DayField
 
 MOST_PACKS, MOST_PIECES = 999, 9999
 LONGEST_LOT = 60
-
-
-def date_field(label: str, *, required: bool = False) -> forms.DateField:
-    """Browsers take and give the value of a date field in ISO 8601 only, whatever the language."""
-    widget = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
-    return forms.DateField(label=label, required=required, widget=widget)
 
 
 class TypedPacksForm(UndoForm):
@@ -31,7 +24,7 @@ class TypedPacksForm(UndoForm):
         help_text=_("Empty: as the catalogue says."),
     )  # fmt: skip
     lot = forms.CharField(label=_("Lot"), max_length=LONGEST_LOT, required=False)
-    expires_on = date_field(_("Use by"))
+    expires_on = DayField(_("Use by"), required=False)
 
     def __init__(self, *args, department: Department, **kwargs) -> None:
         super().__init__(*args, auto_id="typed-%s", **kwargs)
@@ -42,10 +35,4 @@ class PrintedForm(forms.Form):
     """Lot and last day as printed on a pack."""
 
     lot = forms.CharField(max_length=LONGEST_LOT, required=False)
-    expires_on = date_field(_("Use by"))
-
-    def clean_expires_on(self) -> date | None:
-        day = self.cleaned_data["expires_on"]
-        if day and not 2000 <= day.year <= 2099:
-            raise forms.ValidationError(_("Read the year again."))
-        return day
+    expires_on = DayField(_("Use by"), required=False)

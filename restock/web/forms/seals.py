@@ -14,11 +14,8 @@ from inventory.models import Place
 from inventory.models.notes import about_stock_only
 from inventory.seals import LineCheck
 
+from .days import DayField
 from .recalls import MOST_PIECES, KeyForm
-
-
-def day_field(label: str, **options) -> forms.DateField:
-    return forms.DateField(label=label, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"), **options)
 
 
 class OpenForm(KeyForm):
@@ -32,7 +29,7 @@ class CloseForm(KeyForm):
     """A cart that was checked and closed. Nothing is filled in: the person who closes it writes what is on the cart."""
 
     seal_on = forms.CharField(label=_("Number of the new seal"), max_length=40)
-    earliest_expires_on = day_field(_("Earliest date, as you wrote it on the outside"), required=False)
+    earliest_expires_on = DayField(_("Earliest date, as you wrote it on the outside"), required=False)
     note = forms.CharField(label=_("Remark"), max_length=200, required=False, validators=[about_stock_only])
 
 
@@ -53,7 +50,7 @@ class LineForm(forms.Form):
     present = forms.ChoiceField(
         label=_("There?"), choices=[("", "–"), ("yes", _("yes")), ("no", _("no"))], required=False
     )
-    earliest = day_field(_("Earliest date printed"), required=False)
+    earliest = DayField(_("Earliest date printed"), required=False)
     undated = forms.BooleanField(label=_("No date on them"), required=False)
 
     def __init__(self, *args, check: LineCheck, **kwargs) -> None:

@@ -10,7 +10,7 @@ from django.utils.translation import gettext_lazy as _
 from inventory.models.notes import about_stock_only
 from restock.stock_life.substitutions import Differences
 
-from .seals import day_field
+from .days import DayField
 
 KINDS = ("size", "connector", "latex", "single_use")
 
@@ -26,7 +26,7 @@ class CardForm(forms.Form):
     latex = forms.BooleanField(label=_("Differs in latex"), required=False)
     single_use = forms.BooleanField(label=_("Differs in how often it is used"), required=False)
     why = forms.CharField(label=_("Why it is needed"), max_length=120, required=False, validators=[about_stock_only])
-    until = day_field(_("Last day on which it may stand in"))
+    until = DayField(_("Last day on which it may stand in"))
 
     def __init__(self, *args, found: Differences, today: date, **kwargs) -> None:
         super().__init__(*args, **kwargs)
