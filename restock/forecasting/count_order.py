@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-BELOW_ZERO, DRIFT, CRITICAL, VALUE, AGE, NEVER_MOVES = (
-    "below_zero", "drift", "critical", "value", "age", "never_moves",
+BELOW_ZERO, FOUND_WRONG, DRIFT, CRITICAL, VALUE, AGE, NEVER_MOVES = (
+    "below_zero", "found_wrong", "drift", "critical", "value", "age", "never_moves",
 )  # fmt: skip
 
 
@@ -19,7 +19,7 @@ class Record:
 
     likely_off: pieces by which the record may be wrong by now. days_counted, days_moved: since the newest count and
     the newest movement, None where there was none. use_drifts: its use steadily differs from the forecast. value: of
-    what lies there, in money.
+    what lies there, in money. found_wrong: somebody looked since the newest count and found the record wrong.
     """
 
     place: int
@@ -31,6 +31,12 @@ class Record:
     use_drifts: bool = False
     never_out: bool = False
     value: float = 0.0
+    found_wrong: bool = False
+
+    @property
+    def cannot_wait(self) -> bool:
+        """Whether the record is wrong for certain, rather than doubtful."""
+        return self.on_record < 0 or self.found_wrong
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +54,7 @@ class CountWeights:
     critical: float = 1.0
     value: float = 0.5
     below_zero: float = 100.0
+    found_wrong: float = 50.0
     age_days: float = 90.0
     still_days: float = 60.0
     dear: float = 100.0
@@ -62,7 +69,7 @@ class Ranked:
 
 
 def rank(record: Record, weights: CountWeights = CountWeights()) -> Ranked:
-    """Score one line: (drift + age + stillness) x (1 + criticality + value), and far above all a record below zero.
+    """Score one line: (drift + age + stillness) x (1 + criticality + value); far above all a record that is wrong.
 
     A line that was counted a moment ago and did not move since scores 0, however dear it is.
     """
@@ -83,6 +90,7 @@ def rank(record: Record, weights: CountWeights = CountWeights()) -> Ranked:
     }
     parts = doubt | {reason: total * weight for reason, weight in worth.items()}
     parts[BELOW_ZERO] = weights.below_zero * (record.on_record < 0)
+    parts[FOUND_WRONG] = weights.found_wrong * record.found_wrong
     score = sum(parts.values())
     # A part that hardly counts is no reason.
     telling = [reason for reason in sorted(parts, key=parts.get, reverse=True) if parts[reason] >= 0.1 * score > 0]
@@ -95,14 +103,14 @@ def choose(
     """Indices of the lines to count in `seconds`, best first.
 
     A line costs per_line seconds, and per_place besides where its place was not yet gone to, so that ten minutes are
-    not spent on walking. Greedy by score per second, which need not be the best set of all (a knapsack). A record
-    below zero is always chosen. Lines that score 0 never are.
+    not spent on walking. Greedy by score per second, which need not be the best set of all (a knapsack). A record that
+    is below zero or was found wrong is always chosen. Lines that score 0 never are.
     """
     chosen: list[int] = []
     places: set[int] = set()
     left = set(range(len(records)))
     for index in sorted(left, key=lambda index: -ranked[index].score):
-        if records[index].on_record >= 0:
+        if not records[index].cannot_wait:
             break
         chosen.append(index)
         places.add(records[index].place)

@@ -26,6 +26,7 @@ from inventory.recalls import hold_if_recalled
 from ..forecasting.count_order import CountWeights, Ranked, Record, choose, rank
 from ..models import LineDrift, Policy, policy_of
 from ..plans.filling import on_trolley
+from .found_wrong import found_wrong
 
 RATE_DAYS = 30  # what moved in so many last days says how fast a line moves
 LOOK_BACK_DAYS = 365  # movements and counts that are older say nothing
@@ -49,8 +50,8 @@ class Doubtful:
 
     @property
     def asks(self) -> bool:
-        """Whether the line asks for a count by itself: below zero, or nothing ever moves."""
-        return self.record.on_record < 0 or "never_moves" in self.ranked.reasons[:1]
+        """Whether the line asks for a count by itself: below zero, found wrong, or nothing ever moves."""
+        return self.record.cannot_wait or "never_moves" in self.ranked.reasons[:1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +81,7 @@ def doubtful_lines(department: Department, *, at: datetime) -> list[Doubtful]:
     lines = _lines(department)
     moved, moved_at = _movements(department, at)
     counted_at, error = _errors(department, moved, at)
+    wrong = found_wrong(department)
     drifts = set(LineDrift.objects.filter(judgement__department=department).values_list("consumable", flat=True))
     found = []
     for line in lines:
@@ -97,6 +99,7 @@ def doubtful_lines(department: Department, *, at: datetime) -> list[Doubtful]:
             use_drifts=line.consumable_id in drifts,
             never_out=line.consumable.criticality == "never_out",
             value=float(price) * max(line.on_hand, 0),
+            found_wrong=key in wrong,
         )
         found.append(Doubtful(line, record, rank(record)))
     return sorted(found, key=lambda one: (-one.ranked.score, one.line.pk))

@@ -21,8 +21,9 @@ from inventory import ledger
 from inventory.models import Consumable, Department, Holding, Movement, Place
 
 from .expiry import Dated
+from .found_wrong import PULLED as PREFIX
+from .found_wrong import ask_for_count, ask_no_longer
 
-PREFIX = "pull:"
 ENDED, ENDS_SOON = gettext_noop("out of date"), gettext_noop("ends before the next round")
 NOT_THERE, CARRIED = gettext_noop("not there"), gettext_noop("ends soon")
 
@@ -45,7 +46,10 @@ class Pulled:
 
 @transaction.atomic
 def throw_away(dated: Dated, *, pieces: int, by, at: datetime, key: str) -> list[Movement]:
-    """Record that so many pieces were pulled and thrown away. Raises Refused for fewer than one, KeyReused."""
+    """Record that so many pieces were pulled and thrown away, more than were on record too: then a count is asked for.
+
+    Raises Refused for fewer than one, KeyReused.
+    """
     day = dated.place.department.local_date(at)
     sink = ledger.virtual_place(dated.place.department_id, Place.Role.DISCARDED)
     reason = ENDED if dated.has_ended(day) else ENDS_SOON
@@ -65,7 +69,7 @@ def carry_to(dated: Dated, *, destination: Place, pieces: int, by, at: datetime,
 
 @transaction.atomic
 def not_there(dated: Dated, *, pieces: int, by, at: datetime, key: str) -> list[Movement]:
-    """Record that so many pieces of the row were looked for and not there. What else lies there asks for a count.
+    """Record that so many pieces of the row were looked for and not there. A count of the line is asked for.
 
     Raises Refused where more are said to be missing than are on record, KeyReused.
     """
@@ -93,6 +97,7 @@ def take_back(department: Department, *, key: str, by, at: datetime) -> None:
                 place = movement.destination
                 raise ledger.Refused(_("Not all of them are at %(place)s any more.") % {"place": place})
         ledger.reverse(movement=movement, by=by, at=at, key=f"{movement.key}:back", reason="taken back")
+    ask_no_longer(place=movements[0].source, consumable=movements[0].consumable)
 
 
 def recorded_pieces(key: str) -> int | None:
@@ -153,7 +158,7 @@ def _record(
     if kind == Kind.ADJUST and pieces > dated.pieces:
         words = {"pieces": dated.pieces}
         raise ledger.Refused(_("Only %(pieces)d are on record: no more can be missing of them.") % words)
-    return ledger.record(
+    written = ledger.record(
         (
             ledger.Entry(
                 kind=kind,
@@ -170,6 +175,10 @@ def _record(
         ),
         by=by,
     )
+    short = Holding.objects.filter(place=dated.place, consumable=dated.consumable, quantity__lt=0)
+    if kind == Kind.ADJUST or short.exists():
+        ask_for_count(place=dated.place, consumable=dated.consumable, at=at)
+    return written
 
 
 def _lots(dated: Dated, pieces: int) -> Sequence[tuple[int | None, int]]:

@@ -42,7 +42,8 @@ def test_a_record_below_zero_comes_before_the_most_doubtful_and_dearest_line():
 @pytest.mark.parametrize(
     ("record", "first"),
     [
-        ({"on_record": -2}, "below_zero"),
+        ({"on_record": -2, "found_wrong": True}, "below_zero"),
+        ({"found_wrong": True, "days_counted": 0.0}, "found_wrong"),
         ({"likely_off": 8.0}, "drift"),
         ({"days_counted": 89.0}, "age"),
         ({"days_counted": 61.0, "days_moved": 61.0}, "never_moves"),

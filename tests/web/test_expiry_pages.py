@@ -10,9 +10,10 @@ from django.urls import reverse
 from django.utils import timezone
 
 from inventory import ledger
-from inventory.models import DateCheck, Movement, StockingLine
+from inventory.count_rounds import ToCount, open_round
+from inventory.models import CountTask, DateCheck, Movement, StockingLine
 from restock.stock_life.expiry import dated_pieces
-from tests.factories import BinFactory, CartFactory, LotFactory, StockingLineFactory
+from tests.factories import BinFactory, CartFactory, ConsumableFactory, LotFactory, StockingLineFactory
 
 
 @pytest.fixture
@@ -94,6 +95,71 @@ def test_row_is_carried_to_a_place_that_keeps_the_line(signed_in, put, act):
     act(lot, "carried", 2, destination=other.pk)
 
     assert held(lot) == {"CART-1": 1, "CART-2": 2}
+
+
+@pytest.fixture
+def days_round(department, cart, technician):
+    """Today's count, which runs and asks for another line."""
+    lines = [ToCount(cart.pk, ConsumableFactory(code="OTHER").pk, "age")]
+    at = timezone.now()
+    day = department.local_date(at)
+    return open_round(department=department, lines=lines, for_date=day, by=technician, at=at)
+
+
+def test_row_that_is_not_there_stands_on_the_day_s_count_until_somebody_counts(signed_in, put, act, days_round):
+    lot = put(3, days=5)
+    act(lot, "not-there", 3)
+
+    task = days_round.tasks.get(consumable=lot.consumable)
+    assert f"?at={task.pk}#task-{task.pk}" in signed_in.get(reverse("pull-list")).text
+    assert "its record was found wrong" in signed_in.get(reverse("count-round", args=[days_round.pk])).text
+
+    sent = {"place": lot.movements.first().destination_id, "consumable": lot.consumable_id, "key": uuid4().hex}
+    signed_in.post(reverse("pull-count"), sent | {"counted": 2})
+
+    assert [one.consumable.code for one in days_round.tasks.all()] == ["OTHER"]
+
+
+def test_row_that_was_there_after_all_is_asked_for_no_longer(signed_in, put, act, days_round):
+    lot = put(3, days=5)
+    act(lot, "not-there", 3)
+    signed_in.post(reverse("pull-take-back"), {"act": Movement.objects.get(kind="adjust").key})
+
+    assert [one.consumable.code for one in days_round.tasks.all()] == ["OTHER"]
+
+
+def test_the_next_count_asks_for_what_was_not_there(signed_in, put, act, cart):
+    lot = put(3, days=5, par=900)
+    signed_in.post(reverse("start-count"), {"place": cart.pk})  # everything was counted a moment ago
+    for task in CountTask.objects.all():
+        signed_in.post(reverse("save-count", args=[task.pk]), {"counted": task.place.on_hand(task.consumable)})
+    act(lot, "not-there", 3)
+
+    assert "The next day's count asks for this line." in signed_in.get(reverse("pull-list")).text
+    assert "Found wrong since their last count" in signed_in.get(reverse("counts")).text
+    signed_in.post(reverse("start-count"))
+
+    task = CountTask.objects.get(round__kind="daily")
+    assert (task.consumable, task.why) == (lot.consumable, "found_wrong")
+
+
+def test_more_thrown_away_than_was_on_record_is_kept_and_said_to_be_a_wrong_record(signed_in, put, act, days_round):
+    lot = put(3, days=-2)
+    put(9, days=400, consumable=lot.consumable, place=CartFactory(code="CART-2"))
+    lasting = LotFactory(consumable=lot.consumable)
+    told = {"place": days_round.tasks.get().place, "consumable": lot.consumable, "lot": lasting, "quantity": 20}
+    ledger.receive(**told, by=days_round.made_by, at=timezone.now(), key="lasting")
+
+    act(lot, "thrown-away", 5)
+
+    page = signed_in.get(reverse("pull-list")).text
+    assert "5 thrown away" in page
+    assert "More of this lot was taken than was on record: the record was wrong." in page
+    assert days_round.tasks.get(consumable=lot.consumable).why == "found_wrong"
+    assert held(lot) == {"CART-1": -2}
+    sent = {"place": told["place"].pk, "consumable": lot.consumable_id, "key": uuid4().hex, "counted": 18}
+    signed_in.post(reverse("pull-count"), sent)
+    assert "the record was wrong" not in signed_in.get(reverse("pull-list")).text
 
 
 def test_row_that_is_not_there_asks_for_a_count_until_somebody_counts(signed_in, put, act):

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date
 from itertools import groupby
 from uuid import uuid4
 
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from inventory.models import Department, Movement, Place, StockingLine
+from inventory.models import CountTask, Department, Movement, Place, StockingLine
 from restock.stock_life.expiry import Dated
 from restock.stock_life.expiry_pulling import Pulled
 from restock.supervising.expiry_waste import ExpectedWaste
@@ -34,10 +34,14 @@ class PullRow:
 
 @dataclass(frozen=True)
 class PulledRow:
-    """An act of today. counted_at: when the line was last counted there today."""
+    """An act of today. was_short: a lot of the line is on record below zero there. not_there: pieces of it were looked
+    for in vain and nobody has counted since. task: where its count stands on a round that runs.
+    """
 
     act: Pulled
-    counted_at: datetime | None
+    was_short: bool
+    not_there: bool
+    task: CountTask | None
     new_key: str = field(default_factory=lambda: uuid4().hex)
 
     @property
@@ -51,9 +55,8 @@ class PulledRow:
 
     @property
     def asks_for_count(self) -> bool:
-        """Whether something was not there and nobody has counted what is."""
-        not_counted = self.counted_at is None or self.counted_at <= self.act.at
-        return self.act.kind == Movement.Kind.ADJUST and not_counted
+        """Whether the record was wrong and nobody has counted since."""
+        return self.was_short or (self.not_there and self.act.kind == Movement.Kind.ADJUST)
 
 
 @dataclass(frozen=True)

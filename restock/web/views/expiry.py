@@ -7,7 +7,6 @@ from uuid import uuid4
 from django.contrib import messages
 from django.db import transaction
 from django.db.models import Count as Number
-from django.db.models import Max
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -18,12 +17,14 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from inventory import ledger
 from inventory.dates import check_date
-from inventory.models import BundlePiece, Count, Place, StockingLine
+from inventory.models import BundlePiece, Place, StockingLine
 from restock.models import policy_of
 from restock.plans.filling import count_drawer
 from restock.sheets.expiry_sheets import PULL, apply_pull_sheet, write_pull_sheet
 from restock.stock_life.expiry import Dated, dated_pieces, find_dated, lines_by_earliest
 from restock.stock_life.expiry_pulling import carry_to, not_there, pulled_since, take_back, throw_away
+from restock.stock_life.found_wrong import ask_no_longer, below_zero, tasks_asked
+from restock.stock_life.found_wrong import not_there as not_there_uncounted
 from restock.supervising.expiry_waste import expected_waste
 
 from ..contents.expiry_rows import PulledRow, destinations, pull_rows, waste_rows
@@ -110,6 +111,7 @@ def pull_count(request: HttpRequest) -> HttpResponse:
             ledger.count(counted=told["counted"], key=f"count:{told['key']}", **where)
     except ledger.Refused as refusal:
         return _again(request, str(refusal))
+    ask_no_longer(place=told["place"], consumable=told["consumable"])
     return _again(request)
 
 
@@ -190,8 +192,7 @@ def _pull_list(request: HttpRequest, trouble: str = "") -> dict:
     department, day = current_department(request), today(request)
     rows, days = _rows(request)
     acts = pulled_since(department, department.local_midnight(day))
-    counts = Count.objects.filter(place__department=department, at__gte=department.local_midnight(day)).order_by()
-    counted = {(place, line): at for place, line, at in counts.values_list("place", "consumable").annotate(Max("at"))}
+    short, missing, tasks = below_zero(department), not_there_uncounted(department), tasks_asked(department)
     made_up = set(BundlePiece.objects.filter(bundle__department=department).values_list("bundle", flat=True))
     troubled = request.POST.get("row", "") if trouble else ""
     return {
@@ -203,7 +204,11 @@ def _pull_list(request: HttpRequest, trouble: str = "") -> dict:
             rows, destinations(department, rows), made_up, on=day, opened=troubled or request.GET.get("at", "")
         ),
         "rows_open": len(rows),
-        "done": [PulledRow(act, counted.get((act.place.pk, act.consumable.pk))) for act in acts],
+        "done": [
+            PulledRow(act, line in short, line in missing, tasks.get(line))
+            for act in acts
+            for line in [(act.place.pk, act.consumable.pk)]
+        ],
     }
 
 
