@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 
 from django.db import transaction
 from django.db.models import Max, Sum
@@ -106,6 +106,7 @@ def borrow(
         destination=destination,
         consumable=consumable,
         quantity=quantity,
+        on=room.department.local_date(at),
         by=by,
         at=at,
         key=key,
@@ -120,6 +121,7 @@ def carry(
     destination: Place,
     consumable: Consumable,
     quantity: int,
+    on: date,
     by,
     at: datetime,
     key: str,
@@ -129,7 +131,8 @@ def carry(
 ) -> list[Movement]:
     """Record pieces carried from one place to another: of `lot`, or else lots that expire first before the others.
 
-    longest_first: those that last longest instead, as a swap brings them back.
+    on: the day that they are for; lots that end before it are not chosen. longest_first: those that last longest
+    instead, as a swap brings them back.
 
     One movement for each lot: `ledger.movements_of(key)`. Raises InsufficientStock as `ledger.move` does.
     """
@@ -138,7 +141,7 @@ def carry(
         LotOnHand(h.lot_id, h.lot.expires_on, h.quantity, h.lot.quarantined_at is None)
         for h in held.select_related("lot").order_by("lot")
     ]
-    choice = choose_lots(lots, needed_pieces=quantity, on=source.department.local_date(at), longest_first=longest_first)
+    choice = choose_lots(lots, needed_pieces=quantity, on=on, longest_first=longest_first)
     parts = [*choice.taken, *([(None, choice.short_pieces)] if choice.short_pieces else [])]
     if lot is not None:
         parts = [(lot.pk, quantity)]

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 
 from django.db import transaction
 from django.utils.translation import gettext as _
@@ -48,18 +48,21 @@ def record_move(
     destination: Place,
     consumable: Consumable,
     pieces: int,
+    on: date,
     by,
     at: datetime,
     key: str,
     lot: Lot | None = None,
     swap: bool = False,
 ) -> Done:
-    """Record that pieces were carried: of `lot`, or else of those that expire first. A swap brings as many back.
+    """Record that pieces were carried: of `lot`, or else of those that expire first and may be used on
+    the day `on`. A swap brings as many back.
 
     Raises NotMoved where a storeroom's record holds fewer, and for a known key with other content. A cart's record may
     fall below zero: what was carried is a fact.
     """
-    told = {"consumable": consumable, "quantity": pieces, "by": by, "at": at, "reason": SWAPPED if swap else MOVED}
+    told = {"consumable": consumable, "quantity": pieces, "on": on, "by": by, "at": at}
+    told["reason"] = SWAPPED if swap else MOVED
     try:
         if not ledger.movements_of(PREFIX + key):
             carry(source=source, destination=destination, key=PREFIX + key, lot=lot, **told)
@@ -94,7 +97,7 @@ def moves_since(department: Department, since: datetime) -> list[Done]:
     return _read(recorded.not_reversed())[::-1]
 
 
-def lots_to_take(pairs: list[tuple[int, int]], *, on) -> dict[tuple[int, int], list[Holding]]:
+def lots_to_take(pairs: list[tuple[int, int]], *, on: date) -> dict[tuple[int, int], list[Holding]]:
     """Dated pieces that may be taken at each (place, consumable), those that expire first in front: one query."""
     found: dict[tuple[int, int], list[Holding]] = defaultdict(list)
     held = Holding.objects.usable(on=on).filter(

@@ -97,6 +97,7 @@ def move_in(*, line: PlanLine, source: Place, pieces: int, by, at: datetime, key
             destination=line.place,
             consumable=line.consumable,
             quantity=pieces,
+            on=line.plan.for_date,
             by=by,
             at=at,
             key=key,

@@ -10,6 +10,7 @@ from django.utils import timezone
 from inventory import ledger
 from inventory.models import Movement
 from restock.models import ParChange, Plan, PlanLine, ShortageAction
+from restock.plans.stock import usable_pieces
 from restock.setting_up.par_changes import ParRefused, change_par
 from restock.supervising.shortage_actions import (
     NotDone,
@@ -106,6 +107,16 @@ def test_move_takes_the_lot_that_expires_first_and_moves_once(short, rich, tube,
     assert short.place.on_hand(tube) == 3
     assert rich.place.on_hand(tube) == 4
     assert short.place.holdings.get(lot=soon).quantity == 1
+
+
+def test_move_for_tomorrow_leaves_the_lot_that_ends_today(short, rich, tube, supervisor, now, tomorrow):
+    today_only = LotFactory(consumable=tube, expires_on=tomorrow - timedelta(days=1))
+    ledger.receive(place=rich.place, consumable=tube, quantity=3, by=supervisor, at=now, key="today", lot=today_only)
+
+    move_in(line=short, source=rich.place, pieces=3, by=supervisor, at=now, key="move-it-now")
+
+    assert short.place.holdings.filter(lot=today_only).count() == 0
+    assert usable_pieces(short.place_id, tube.pk, on=tomorrow) == 4
 
 
 def test_move_taken_back_leaves_both_in_the_ledger_and_the_trace(short, rich, tube, supervisor, now):

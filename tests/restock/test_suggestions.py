@@ -140,12 +140,12 @@ def by_need_it_now(world):
 
 
 def by_carrying(world):
-    told = {"consumable": world.line, "quantity": 2, "by": world.by, "at": NOON, "reason": "fetched"}
+    told = {"consumable": world.line, "quantity": 2, "by": world.by, "at": NOON, "on": TODAY, "reason": "fetched"}
     return taken(carry(source=world.other, destination=world.cart, key="carry", **told)), TODAY
 
 
 def by_bringing_back_what_lasts(world):
-    told = {"consumable": world.line, "quantity": 2, "by": world.by, "at": NOON, "reason": "swapped"}
+    told = {"consumable": world.line, "quantity": 2, "by": world.by, "at": NOON, "on": TODAY, "reason": "swapped"}
     way = {"source": world.other, "destination": world.cart, "longest_first": True}
     return taken(carry(key="carry", **way, **told)), TODAY
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
@@ -11,7 +13,7 @@ from .acting import MOST_PIECES, UndoForm
 
 
 class MovedForm(UndoForm):
-    """Pieces carried from one place to another; `advised` is what the page had proposed."""
+    """Pieces carried from one place to another; `advised` is what the page had proposed. day: when they are needed."""
 
     source = forms.ModelChoiceField(queryset=Place.objects.none())
     destination = forms.ModelChoiceField(queryset=Place.objects.none())
@@ -30,9 +32,9 @@ class MovedForm(UndoForm):
         },
     )
 
-    def __init__(self, *args, department: Department, **kwargs) -> None:
+    def __init__(self, *args, department: Department, day: date, **kwargs) -> None:
         super().__init__(*args, **kwargs)
-        self.department = department
+        self.day = day
         places = Place.objects.physical().filter(department=department)
         self.fields["source"].queryset = self.fields["destination"].queryset = places
         self.fields["consumable"].queryset = department.consumables.all()

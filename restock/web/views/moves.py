@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from datetime import date
 from uuid import uuid4
 
 from django.contrib import messages
@@ -68,7 +69,9 @@ def moves(request: HttpRequest) -> HttpResponse:
             ),
         ]
         every = [walk for _title, _why, some, _swap in walks for walk in some]
-        lots = lots_to_take([(walk.source.pk, move.consumable.pk) for walk in every for move in walk.moves], on=day)
+        lots = lots_to_take(
+            [(walk.source.pk, move.consumable.pk) for walk in every for move in walk.moves], on=_day(request)
+        )
         context |= {
             "advice": advice,
             "lists": [(title, why, _rows(some, lots, is_swap=swap)) for title, why, some, swap in walks],
@@ -79,13 +82,13 @@ def moves(request: HttpRequest) -> HttpResponse:
 @require_POST
 def record_moved(request: HttpRequest) -> HttpResponse:
     """Record that pieces were carried. Answers htmx with the row, and a plain form with the page."""
-    form = MovedForm(request.POST, department=current_department(request))
+    form = MovedForm(request.POST, department=current_department(request), day=_day(request))
     if not form.is_valid():
         return _refused(request, form, " ".join(word for words in form.errors.values() for word in words))
     told = form.cleaned_data
     advised = told.pop("advised")
     try:
-        done = record_move(by=request.user, at=timezone.now(), **told)
+        done = record_move(on=form.day, by=request.user, at=timezone.now(), **told)
     except NotMoved as problem:
         return _refused(request, form, str(problem))
     if not request.htmx:
@@ -113,6 +116,12 @@ def undo_moved(request: HttpRequest) -> HttpResponse:
     return redirect("moves")
 
 
+def _day(request: HttpRequest) -> date:
+    """The day for which pieces are carried: that of the plan, or today where its day has passed."""
+    plan, now = current_plan(request), today(request)
+    return max(plan.for_date, now) if plan else now
+
+
 def _rows(walks: Iterable[Walk], lots: dict, *, is_swap: bool) -> list[tuple[Walk, list[MoveRow]]]:
     return [
         (
@@ -137,7 +146,7 @@ def _row_of(form: MovedForm) -> MoveRow:
     """The row that the form was sent from, with a key for what may follow."""
     told = form.cleaned_data
     place, line = told["source"], told["consumable"]
-    lots = lots_to_take([(place.pk, line.pk)], on=form.department.local_date(timezone.now()))
+    lots = lots_to_take([(place.pk, line.pk)], on=form.day)
     return MoveRow(
         place, told["destination"], line, told.get("pieces") or 0, told["swap"], lots.get((place.pk, line.pk), [])
     )
