@@ -190,7 +190,9 @@ RULES: dict[str, frozenset[str]] = {
     "substitution-agree": frozenset({CLINICIAN}),
     **dict.fromkeys(("seal-seen", "seal-check", "seal-close", "seal-sheet-back"), RESTOCKING),
     **dict.fromkeys(("keep-sealed", "keep-open", "choose-guidance"), frozenset({SUPERVISOR})),
-    **dict.fromkeys(("recall-answer", "recall-name-place", "recall-sheet-back", "put-aside"), RESTOCKING),
+    **dict.fromkeys(
+        ("recall-answer", "recall-scan-place", "recall-name-place", "recall-sheet-back", "put-aside"), RESTOCKING
+    ),
     **dict.fromkeys(("recall-new", "recall-close", "recall-withdraw", "let-back"), frozenset({SUPERVISOR})),
     "search": ANY_ROLE,
     "narrow": ANY_ROLE,

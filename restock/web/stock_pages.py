@@ -70,7 +70,7 @@ PAGES: tuple[StockPage, ...] = (
         "recalls",
         _("Recalls"),
         _("A notice, or a drill: every place that may hold the lots is asked, answers and is signed for."),
-        frozenset({"recall-new", "recall", "recall-report", "recall-sheet-back"}),
+        frozenset({"recall-new", "recall", "recall-report", "recall-sheet-back", "recall-scan-place"}),
     ),
     StockPage(
         "substitutions",

@@ -20,6 +20,7 @@ SAMPLES = {
     "guidance": lambda line: "difficult-airway",
     "card_id": lambda line: 1,
     "recall_id": lambda line: 1,
+    "recall_place_id": lambda line: 1,
     "lot_id": lambda line: 1,
     "assembly_id": lambda line: 1,
     "item": lambda line: "00614141000012",

@@ -275,3 +275,62 @@ def test_sixty_places_take_no_more_queries_than_one(signed_in, opened, tube, lot
         opened(drill=True, notice=f"drill {number}")
 
     assert len(queries(signed_in, address)) == len(of_few)
+
+
+class TestAnswerByScan:
+    @pytest.fixture
+    def scanning(self, signed_in, opened, cart):
+        """`scanning(SCAN, found=2)`: a scan at the cart while its row says 2 found; the row that comes back."""
+        place = opened().places.get(place=cart)
+        address = reverse("recall-scan-place", args=[place.recall_id, place.pk])
+
+        def scan(text, **typed):
+            return signed_in.post(address, {"scan": text, **typed}, headers={"HX-Request": "true"})
+
+        scan.address, scan.place = address, place
+        return scan
+
+    def test_each_pack_of_the_lot_adds_its_pieces_and_nothing_is_answered_yet(self, scanning, tube):
+        tube.packagings.update(pieces_per_pack=3)
+
+        once = scanning(SCAN, found=0)
+        assert 'name="found" value="3"' in once.text
+        twice = scanning(SCAN, found=3, returned=2, note="by the door")
+
+        assert 'name="found" value="6"' in twice.text
+        assert 'name="returned" value="2"' in twice.text
+        assert 'value="by the door"' in twice.text
+        assert "Added 3 of lot 24A0100." in words(twice)
+        assert not scanning.place.answers.exists()
+
+    def test_another_lot_or_line_is_said_so_added_to_nothing_and_kept_nowhere(self, scanning, tube):
+        PackagingFactory(barcode="00614141000012", consumable__name="Mask")
+
+        lot = scanning(SCAN.replace("24A0100", "OTHER-9"), found=2)
+        line = scanning("(01)00614141000012(10)24A0100", found=2)
+
+        assert "Not this lot: OTHER-9. Nothing was added." in words(lot)
+        assert "Not this line: " in words(line)
+        assert 'name="found" value="2"' in lot.text
+        assert 'name="found" value="2"' in line.text
+        assert not tube.lots.filter(number="OTHER-9").exists()
+
+    def test_a_label_of_the_shelf_is_no_pack(self, scanning, tube):
+        assert 'name="found" value="2"' in scanning(f"EVENFILL:ITEM:{tube.code}", found=2).text
+        assert 'name="found" value="2"' in scanning(tube.code, found=2).text
+
+    def test_a_wristband_is_refused_and_not_repeated(self, scanning):
+        answer = scanning("]C18018123456789012345675", found=2)
+
+        assert "123456789012345675" not in answer.text
+        assert 'name="found" value="2"' in answer.text
+
+    def test_its_page_scans_without_scripts_too_and_the_row_is_saved_as_any(self, signed_in, scanning, cart):
+        page = signed_in.get(scanning.address)
+        assert "Scan every pack found at Cart 1" in words(page)
+        page = signed_in.post(scanning.address, {"scan": SCAN, "so-far": 1})
+        assert 'name="so-far" value="2"' in page.text
+
+        answer(signed_in, scanning.place.recall, cart, found=2)
+
+        assert scanning.place.answers.get().found == 2

@@ -15,7 +15,10 @@ from ..forms.recalls import AnswerForm
 
 @dataclass(frozen=True)
 class SweepRow:
-    """One place. bins: where it keeps the line. bundles: made-up bundles there that may hold it, with their pieces."""
+    """One place. bins: where it keeps the line. bundles: made-up bundles there that may hold it, with their pieces.
+
+    scanning: its packs are being scanned; said: what the last scan said.
+    """
 
     told: PlaceReport
     bins: str
@@ -23,6 +26,8 @@ class SweepRow:
     form: AnswerForm
     key: uuid.UUID
     refused: bool = False
+    scanning: bool = False
+    said: str = ""
 
     @property
     def place(self):

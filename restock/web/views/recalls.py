@@ -56,7 +56,7 @@ def recall_list(request: HttpRequest) -> HttpResponse:
         "may_open": allows("recall-new", request.user),
     }
     if request.method == "POST":
-        context["verdict"] = verdict(_scanned(request))
+        context["verdict"] = verdict(scanned(request))
     return render(request, "recalls/list.html", context)
 
 
@@ -142,17 +142,17 @@ def _open(request: HttpRequest, form: RecallForm) -> HttpResponse:
 @require_http_methods(PAGE)
 def recall(request: HttpRequest, recall_id: int) -> HttpResponse:
     """The sweep: one row for each place, in walking order; and whether a scanned pack is meant."""
-    found = _recall(request, recall_id)
-    context = _sweep(request, found)
+    found = found_recall(request, recall_id)
+    context = sweep(request, found)
     if request.method == "POST":
-        context["verdict"] = verdict(_scanned(request), found)
+        context["verdict"] = verdict(scanned(request), found)
     return render(request, "recalls/sweep.html", context)
 
 
 @require_POST
 def recall_answer(request: HttpRequest, recall_id: int) -> HttpResponse:
     """What one place answers, none included."""
-    found = _recall(request, recall_id)
+    found = found_recall(request, recall_id)
     form = AnswerForm(request.POST)
     if not form.is_valid():
         return _answer_again(request, found, form)
@@ -164,7 +164,7 @@ def recall_answer(request: HttpRequest, recall_id: int) -> HttpResponse:
         form.add_error(None, problem.messages if isinstance(problem, ValidationError) else str(problem))
         return _answer_again(request, found, form)
     if request.htmx:
-        context = _sweep(request, found)
+        context = sweep(request, found)
         context["row"] = next(row for row in context["rows"] if row.told.recall_place.pk == place.pk)
         return render(request, "recalls/answered.html", context)
     return redirect(f"{reverse('recall', args=[found.pk])}#place-{place.pk}")
@@ -174,7 +174,7 @@ def _answer_again(request: HttpRequest, found: Recall, form: AnswerForm) -> Http
     typed = request.POST.get("recall_place", "")
     place = get_object_or_404(found.places, pk=key_in(typed))
     form.auto_id = f"%s-{place.pk}"
-    context = _sweep(request, found, refused={place.pk: form})
+    context = sweep(request, found, refused={place.pk: form})
     if request.htmx:  # which swaps in no answer that says it failed
         context["row"] = next(row for row in context["rows"] if row.refused)
         return render(request, "recalls/answered.html", context)
@@ -184,7 +184,7 @@ def _answer_again(request: HttpRequest, found: Recall, form: AnswerForm) -> Http
 @require_POST
 def recall_name_place(request: HttpRequest, recall_id: int) -> HttpResponse:
     """Have a further place answer."""
-    found = _recall(request, recall_id)
+    found = found_recall(request, recall_id)
     form = PlaceForm(request.POST, recall=found)
     if not form.is_valid():
         messages.error(request, _("Choose a place that is not on this list yet."))
@@ -210,7 +210,7 @@ def recall_withdraw(request: HttpRequest, recall_id: int) -> HttpResponse:
 
 
 def _end(request: HttpRequest, recall_id: int, end, said: str) -> HttpResponse:
-    found = _recall(request, recall_id)
+    found = found_recall(request, recall_id)
     form = EndForm(request.POST)
     if not form.is_valid():
         messages.error(request, " ".join(form.errors["note"]))
@@ -227,7 +227,7 @@ def _end(request: HttpRequest, recall_id: int, end, said: str) -> HttpResponse:
 @require_safe
 def recall_report(request: HttpRequest, recall_id: int) -> HttpResponse:
     """What came of a recall, to read and to print."""
-    found = _recall(request, recall_id)
+    found = found_recall(request, recall_id)
     told = recalls.report(found)
     context = {
         "recall": found,
@@ -243,7 +243,7 @@ def recall_report(request: HttpRequest, recall_id: int) -> HttpResponse:
 @require_safe
 def recall_report_workbook(request: HttpRequest, recall_id: int) -> HttpResponse:
     """The report as a workbook."""
-    found = _recall(request, recall_id)
+    found = found_recall(request, recall_id)
     data = report_workbook(recalls.report(found), used_before(found), _lots(found))
     return sheet_response(data, f"recall {found.pk} report")
 
@@ -251,7 +251,7 @@ def recall_report_workbook(request: HttpRequest, recall_id: int) -> HttpResponse
 @require_safe
 def recall_sheet(request: HttpRequest, recall_id: int) -> HttpResponse:
     """The sweep as a workbook to fill in."""
-    found = _recall(request, recall_id)
+    found = found_recall(request, recall_id)
     told, bins = recalls.report(found), recalls.bins_of(found)
     data = sweep_sheet(told, bins=bins, lots=_lots(found), made_at=timezone.now(), paper=paper_of(request))
     return sheet_response(data, f"recall {found.pk} sweep")
@@ -260,7 +260,7 @@ def recall_sheet(request: HttpRequest, recall_id: int) -> HttpResponse:
 @require_http_methods(PAGE)
 def recall_sheet_back(request: HttpRequest, recall_id: int) -> HttpResponse:
     """The filled-in sweep comes back."""
-    found = _recall(request, recall_id)
+    found = found_recall(request, recall_id)
     page = BackPage(
         heading=_("Bring the sheet of a recall back"),
         lead=_("Every row with a number under Found is an answer; 0 is one too. A row left empty stays open."),
@@ -270,7 +270,8 @@ def recall_sheet_back(request: HttpRequest, recall_id: int) -> HttpResponse:
     return bring_back(request, SWEEP, apply_sweep(found), page, about=f"recall-{found.pk}")
 
 
-def _recall(request: HttpRequest, recall_id: int) -> Recall:
+def found_recall(request: HttpRequest, recall_id: int) -> Recall:
+    """The recall of an address, of this department only."""
     known = Recall.objects.select_related("consumable", "department", "opened_by", "closed_by")
     return get_object_or_404(known, pk=recall_id, department=current_department(request))
 
@@ -279,12 +280,14 @@ def _lots(recall: Recall):
     return [named.lot for named in recall.lots.select_related("lot").order_by("lot__number")]
 
 
-def _scanned(request: HttpRequest) -> Answer:
+def scanned(request: HttpRequest) -> Answer:
+    """What was scanned into the box of a page."""
     text = request.POST.get("scan", "")[: LONGEST_SCAN + 1]
     return answer_to(current_department(request), text, today=today(request))
 
 
-def _sweep(request: HttpRequest, found: Recall, refused=None) -> dict:
+def sweep(request: HttpRequest, found: Recall, refused=None) -> dict:
+    """What the page of a sweep shows."""
     told = recalls.report(found)
     may_close = allows("recall-close", request.user)
     return {
