@@ -19,6 +19,7 @@ from restock.importing import KINDS, Sheet, load
 from restock.models import Plan
 from restock.plans.planning import make_plan
 from restock.setting_up.departments import ROLES, begin_department
+from restock.setting_up.people import join
 from restock.workbook import write_workbook
 
 from .bundles import invent_bundles
@@ -68,7 +69,7 @@ def build(*, days: int, seed: int, now: datetime, out: Path, watch: Watch) -> Bu
     rng = np.random.default_rng(seed)
     fiction = read_fiction()
     department = begin_department(code=CODE, name=NAME)
-    user = make_users()
+    user = make_users(department)
     evening = department.local_date(now)
     first_day, tomorrow = evening - timedelta(days=days - 1), evening + timedelta(days=1)
     first_ledger_day = evening - timedelta(days=min(LEDGER_DAYS, (days + 1) // 2) - 1)
@@ -146,13 +147,13 @@ def build(*, days: int, seed: int, now: datetime, out: Path, watch: Watch) -> Bu
     return Built(department, plan, workbook, case_list, len(drawn), len(lines.case))
 
 
-def make_users():
+def make_users(department: Department):
     """One invented user for each role, with a password that everybody may know. Returns the supervisor."""
     users = get_user_model().objects
     made = {}
     for role in USERS:
-        may_administer = role == "supervisor"
-        made[role] = users.create_user(role, password=PASSWORD, is_staff=may_administer, is_superuser=may_administer)
+        made[role] = users.create_user(role, password=PASSWORD)
+        join(department, made[role])
         made[role].groups.add(Group.objects.get(name=role))
     return made["supervisor"]
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 from datetime import date, timedelta
 from pathlib import Path
 
+from django.contrib.auth import get_user_model
+from django.contrib.auth.models import AbstractBaseUser
 from django.core.management.base import BaseCommand, CommandError
 from django.utils import timezone
 
 from inventory.models import Department
 from restock.management.running import OPEN_A_DEPARTMENT
+from restock.setting_up.people import people_of
 
 
 class DepartmentCommand(BaseCommand):
@@ -29,6 +32,14 @@ class DepartmentCommand(BaseCommand):
                 return department
         known = ", ".join(department.code for department in departments)
         raise CommandError(f"Say which department with --department CODE. There are: {known}.")
+
+    def person(self, department: Department, name: str) -> AbstractBaseUser:
+        """Who signs in with this name and works in the department. Raises CommandError."""
+        people = people_of(department).filter(is_active=True)
+        user = people.filter(**{get_user_model().USERNAME_FIELD: name}).first()
+        if user is None:
+            raise CommandError(f"Nobody who signs in as {name} works in {department}: see Set-up, People.")
+        return user
 
 
 def day_argument(parser) -> None:

@@ -10,6 +10,7 @@ from .imports import Import
 from .jobs import WorkRequest
 from .judgements import Judgement, LineDrift, RuleScore
 from .learning import Learning, OpenedTally, QuantityTally, SplitTally, Stratum
+from .memberships import Membership
 from .ordering import OrderPolicy
 from .plans import Pick, Plan, PlanLine
 from .policy import Policy, policy_of
@@ -39,6 +40,7 @@ __all__ = [
     "Learning",
     "LineDrift",
     "LineWeights",
+    "Membership",
     "OpenedTally",
     "OrderPolicy",
     "ParAdviceRun",

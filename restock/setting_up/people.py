@@ -1,4 +1,4 @@
-"""The people of a department and what each of them does here: Django's users and groups, and nothing beside them.
+"""The people of a department and what each of them does here: Django's users, a membership, and groups for roles.
 
 Every change is kept in the set-up history. Nobody is deleted, because what they recorded names them: who leaves is
 retired, and signs in no more.
@@ -6,7 +6,7 @@ retired, and signs in no more.
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from datetime import datetime
 
 from django.contrib.auth import get_user_model
@@ -19,22 +19,38 @@ from django.utils.translation import gettext as _
 
 from inventory.models import Department
 
+from ..models import Membership
 from .departments import ROLES
 from .setup_history import keep_change
 
-# Where there are several departments, the group "department CODE" says to which one a person belongs.
-DEPARTMENT_GROUP = "department "
 PAGE = "people"  # under which the set-up history keeps them
 
 
 def people_of(department: Department, *, roles: Collection[str] = ()) -> QuerySet:
     """The department's users, those who left included, by name; with one of the roles where any are named."""
-    people = get_user_model().objects.order_by("username")
-    if Department.objects.exclude(pk=department.pk).exists():
-        people = people.filter(groups__name=DEPARTMENT_GROUP + department.code)
+    people = get_user_model().objects.filter(membership__department=department).order_by("username")
     if roles:
         people = people.filter(pk__in=get_user_model().objects.filter(groups__name__in=roles))
     return people
+
+
+def departments_of(users: Iterable[AbstractBaseUser]) -> dict[int, Department]:
+    """The department of each of these users by the user's id, without those who belong to none."""
+    memberships = Membership.objects.filter(user__in=users).select_related("department")
+    return {membership.user_id: membership.department for membership in memberships}
+
+
+def department_of(user: AbstractBaseUser) -> Department | None:
+    """The department that the user belongs to."""
+    return departments_of([user]).get(user.pk)
+
+
+def join(department: Department, user: AbstractBaseUser) -> None:
+    """Make a user one of the department's people. Raises ValidationError for who belongs to another."""
+    if department_of(user) != department:
+        membership = Membership(user=user, department=department)
+        membership.full_clean()
+        membership.save()
 
 
 @transaction.atomic
@@ -49,7 +65,8 @@ def add_person(
     user.full_clean(exclude=["password"])
     _set_password(user, password)
     user.save()
-    user.groups.set(_groups(department, roles))
+    join(department, user)
+    user.groups.set(_groups(roles))
     _keep(department, user, before={}, by=by, at=at)
     return user
 
@@ -68,7 +85,7 @@ def change_person(
     user.is_active = is_active
     user.save(update_fields=["is_active"])
     user.groups.remove(*Group.objects.filter(name__in=ROLES))
-    user.groups.add(*_groups(department, roles))
+    user.groups.add(*_groups(roles))
     if not people_of(department, roles=["supervisor"]).filter(is_active=True).exists():
         raise ValidationError(_("Somebody has to stay supervisor: make another person one first."))
     _keep(department, user, before=before, by=by, at=at)
@@ -96,11 +113,8 @@ def as_shown(user: AbstractBaseUser) -> dict[str, str]:
     return {"roles": ", ".join(roles), "signs in": "yes" if user.is_active else "no"}
 
 
-def _groups(department: Department, roles: Collection[str]) -> list[Group]:
-    names = [role for role in ROLES if role in roles]
-    if Department.objects.exclude(pk=department.pk).exists():
-        names.append(DEPARTMENT_GROUP + department.code)
-    return [Group.objects.get_or_create(name=name)[0] for name in names]
+def _groups(roles: Collection[str]) -> list[Group]:
+    return [Group.objects.get_or_create(name=role)[0] for role in ROLES if role in roles]
 
 
 def _set_password(user: AbstractBaseUser, password: str) -> None:

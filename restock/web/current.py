@@ -11,28 +11,19 @@ from django.utils.translation import gettext as _
 
 from inventory.models import Department
 from restock.models import Case, Plan
-from restock.setting_up.people import DEPARTMENT_GROUP
-
-from .access import group_names
+from restock.setting_up.people import department_of
 
 
 def current_department(request: HttpRequest) -> Department:
-    """The only department there is or, of several, the one that the user belongs to.
+    """The department that the user belongs to.
 
     Raises PermissionDenied with words for the user where there is none.
     """
     if not hasattr(request, "_department"):
-        request._department = _department_of(request.user)
+        request._department = department_of(request.user)
     if request._department is None:
         raise PermissionDenied(_("Your account belongs to no department yet."))
     return request._department
-
-
-def _department_of(user) -> Department | None:
-    departments = list(Department.objects.order_by("code"))
-    if len(departments) == 1:
-        return departments[0]
-    return next((d for d in departments if DEPARTMENT_GROUP + d.code in group_names(user)), None)
 
 
 def today(request: HttpRequest) -> date:

@@ -6,7 +6,7 @@ cookie of the device, so a PIN is worth nothing anywhere else, and nothing there
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection
 
 from django.conf import settings
 from django.contrib.auth import get_user_model
@@ -16,8 +16,7 @@ from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 from django.utils.crypto import constant_time_compare, salted_hmac
 
-from inventory.models import Department
-from restock.setting_up.people import DEPARTMENT_GROUP
+from restock.setting_up.people import departments_of
 
 COOKIE = "workstation"
 SALT = "restock.workstation"
@@ -45,7 +44,7 @@ def people_of(request: HttpRequest) -> list[AbstractBaseUser]:
     if not told:
         return []
     users = get_user_model().objects.filter(pk__in=told.keys(), is_active=True).order_by("username")
-    here = _marks(users.prefetch_related("groups"))
+    here = _marks(users)
     return [user for user, mark in here.items() if constant_time_compare(told[str(user.pk)], mark)]
 
 
@@ -70,14 +69,12 @@ def _told(request: HttpRequest) -> dict[str, str]:
         return {}
 
 
-def _marks(users: Iterable[AbstractBaseUser]) -> dict[AbstractBaseUser, str]:
+def _marks(users: Collection[AbstractBaseUser]) -> dict[AbstractBaseUser, str]:
     """For each person a word that is another one tomorrow, and after a change of the password; it tells nothing."""
-    departments, now = list(Department.objects.all()), timezone.now()
+    departments, now = departments_of(users), timezone.now()
     marks = {}
     for user in users:
-        names = {group.name for group in user.groups.all()}
-        own = departments if len(departments) == 1 else [d for d in departments if DEPARTMENT_GROUP + d.code in names]
-        day = own[0].local_date(now) if own else now.date()
+        day = departments[user.pk].local_date(now) if user.pk in departments else now.date()
         marks[user] = salted_hmac(SALT, f"{day} {user.get_session_auth_hash()}", algorithm="sha256").hexdigest()[:32]
     return marks
 

@@ -20,10 +20,14 @@ from inventory.models import (
     SizeRun,
     StockingLine,
 )
+from restock.models import Membership
 
 
 class UserFactory(factory.django.DjangoModelFactory):
-    """A user; `UserFactory(groups=["technician"])` puts them in a group."""
+    """One of the department's people; `UserFactory(groups=["technician"])` gives a role.
+
+    `membership__department=other` puts them into another department, `membership=None` into none.
+    """
 
     class Meta:
         model = get_user_model()
@@ -31,11 +35,19 @@ class UserFactory(factory.django.DjangoModelFactory):
 
     username = factory.Sequence("user{}".format)
     password = factory.django.Password("correct horse")
+    membership = factory.RelatedFactory("tests.factories.inventory.MembershipFactory", factory_related_name="user")
 
     @factory.post_generation
     def groups(self, create, names, **kwargs):
         for name in names or ():
             self.groups.add(Group.objects.get_or_create(name=name)[0])
+
+
+class MembershipFactory(factory.django.DjangoModelFactory):
+    class Meta:
+        model = Membership
+
+    department = factory.SubFactory("tests.factories.inventory.DepartmentFactory")
 
 
 class DepartmentFactory(factory.django.DjangoModelFactory):

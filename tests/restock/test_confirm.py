@@ -16,7 +16,7 @@ from inventory.departments import open_department
 from inventory.models import Lot, Movement
 from restock.models import Pick
 from restock.workbook import write_workbook
-from tests.factories import CartFactory, ConsumableFactory, LotFactory, StoreroomFactory
+from tests.factories import CartFactory, ConsumableFactory, LotFactory, StoreroomFactory, UserFactory
 
 from .pick_lists import EVENING, fill_in, make_line, make_pick, make_plan, receive
 
@@ -391,10 +391,10 @@ def test_a_storeroom_sheet_that_is_gone_is_named(plan, cart, department, technic
 
 
 def test_a_workbook_of_another_department_is_refused(path, plan):
-    open_department(code="north", name="North")
+    UserFactory(username="nora", membership__department=open_department(code="north", name="North"))
 
     with pytest.raises(CommandError, match=f"pick list {plan.pk}, department main.*department “north”"):
-        confirm(path, "--department", "north")
+        confirm(path, "--department", "north", by="nora")
 
 
 def test_a_workbook_of_another_installation_is_refused(path, settings):
@@ -442,7 +442,7 @@ def test_one_list_confirmed_by_several_people_at_once_moves_once(path, cart, tub
 
 
 def test_confirm_needs_a_user_who_exists(path):
-    with pytest.raises(CommandError, match="No active user is called nobody"):
+    with pytest.raises(CommandError, match="Nobody who signs in as nobody works in Anaesthesia"):
         confirm(path, by="nobody")
 
 

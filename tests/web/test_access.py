@@ -118,26 +118,26 @@ def test_objects_of_another_department_do_not_exist(client, make_plan, add_line,
     arguments = {"pick-list": ("plan_id",), "cart": ("place_id",), "line": ("line_id",)}[name]
     address = address_of(name, arguments, line)
 
-    client.force_login(UserFactory(groups=["technician", "department main"]))
+    client.force_login(UserFactory(groups=["technician"]))
     assert client.get(address).status_code == 404
 
-    client.force_login(UserFactory(groups=["technician", "department other"]))
+    client.force_login(UserFactory(groups=["technician"], membership__department=other_department))
     assert client.get(address).status_code == 200
 
 
-def test_of_two_departments_everyone_sees_the_one_of_their_group(client, plan, add_line, other_department):
+def test_everyone_sees_the_department_that_they_belong_to(client, plan, add_line, other_department):
     add_line(name="Bougie")
-    client.force_login(UserFactory(groups=["technician", "department main"]))
+    client.force_login(UserFactory(groups=["technician"]))
     assert "Bougie" in client.get("/").text
 
-    client.force_login(UserFactory(groups=["technician", "department other"]))
+    client.force_login(UserFactory(groups=["technician"], membership__department=other_department))
     answer = client.get("/")
     assert "Bougie" not in answer.text
     assert "Another department" in answer.text
 
 
-def test_of_two_departments_who_is_in_none_gets_nothing(client, plan, other_department):
-    client.force_login(UserFactory(groups=["supervisor"], is_superuser=True))
+def test_who_belongs_to_no_department_gets_nothing(client, plan):
+    client.force_login(UserFactory(groups=["supervisor"], is_superuser=True, membership=None))
 
     answer = client.get("/")
 

@@ -21,6 +21,7 @@ from tests.factories import (
     CaseFactory,
     CaseTypeFactory,
     ConsumableFactory,
+    ExtraFactory,
     PackagingFactory,
     RoomFactory,
     SetupStandardFactory,
@@ -162,8 +163,8 @@ class TestCase:
         assert "Only who logged it can take it back" in said
 
     def test_of_another_department_does_not_exist(self, client, case):
-        open_department(code="other", name="Another department")
-        client.force_login(UserFactory(groups=["clinician", "department other"]))
+        other = open_department(code="other", name="Another department")
+        client.force_login(UserFactory(groups=["clinician"], membership__department=other))
 
         assert client.get(case_page(case)).status_code == 404
         assert client.post(case_page(case), {"key": str(uuid4())}).status_code == 404
@@ -190,6 +191,18 @@ def test_added_case_stands_behind_the_list(phone, case, room):
 
     assert "added on the day" in words(answer)
     assert Case.objects.filter(room=room, added_on_the_day=True).count() == 1
+
+
+def test_case_that_was_added_with_a_booked_extra_is_set_up_for_it(phone, case, room):
+    arterial, line = ExtraFactory(name="Arterial line"), ConsumableFactory(name="Arterial set")
+    SetupStandardFactory(case_type=None, extra=arterial, consumable=line)
+    assert "Arterial line" in phone.get(reverse("log-add-case", args=[room.pk])).text
+    told = {"key": str(uuid4()), "case_type": case.case_type.pk, "size_class": SizeClassFactory().pk}
+
+    answer = phone.post(reverse("log-add-case", args=[room.pk]), told | {"extras": [arterial.pk]}, follow=True)
+
+    assert list(Case.objects.get(added_on_the_day=True).extras.all()) == [arterial]
+    assert f'name="used-{line.pk}" value="1"' in answer.text
 
 
 class TestNeed:
@@ -254,7 +267,7 @@ class TestDevice:
         rows = phone.get(reverse("log-lines")).json()["lines"]
 
         told = {"id": circuit.pk, "code": circuit.code, "label": "Circle circuit", "section": "Airway", "barcodes": []}
-        assert told in rows
+        assert told | {"run": None, "size": circuit.size, "position": None} in rows
 
     def test_set_ups_are_by_case_type_and_size_class(self, phone, circuit, case):
         told = phone.get(reverse("log-set-ups")).json()["set_ups"]
@@ -303,8 +316,8 @@ class TestAddedOnADevice:
     def test_of_another_department_does_not_exist(self, client, phone, case, circuit):
         key = str(uuid4())
         self.add(phone, case, key)
-        open_department(code="other", name="Another department")
-        client.force_login(UserFactory(groups=["clinician", "department other"]))
+        other = open_department(code="other", name="Another department")
+        client.force_login(UserFactory(groups=["clinician"], membership__department=other))
 
         assert self.log(client, key, sent(circuit)).status_code == 409
         assert not CaseLog.objects.exists()

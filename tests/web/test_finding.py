@@ -52,7 +52,7 @@ def test_nothing_of_another_department_is_found(client, department):
     line = ConsumableFactory(department=other, name="Foreign line")
     PackagingFactory(consumable=line, barcode="FOREIGN-1")
     CartFactory(department=other, room=None, name="Foreign cart")
-    client.force_login(UserFactory(groups=["clinician", "department main"]))
+    client.force_login(UserFactory(groups=["clinician"]))
 
     assert "Nothing here has all these words" in words(client.get(reverse("search"), {"q": "Foreign"}))
     assert client.post(reverse("search"), {"q": "FOREIGN-1"}).url == reverse("search") + "?q=FOREIGN-1"

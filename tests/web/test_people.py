@@ -40,7 +40,7 @@ def test_new_person_signs_in_with_the_first_password_and_has_the_role(desk, supe
     [
         ({"password": "12345678"}, "too common"),
         ({"username": "supervisor"}, "already exists"),
-        ({"roles": []}, "required"),
+        ({"roles": []}, "Choose at least one"),
     ],
 )
 def test_person_that_cannot_be_is_refused_at_the_field(desk, supervisor, told, said):
@@ -99,8 +99,8 @@ def test_administrator_of_the_site_is_not_a_supervisor_s_to_change(desk):
 
 
 def test_people_of_another_department_do_not_exist_here(desk, other_department):
-    stranger = UserFactory(username="stranger", groups=["technician", "department other"])
-    desk.force_login(UserFactory(groups=["supervisor", "department main"]))
+    stranger = UserFactory(username="stranger", groups=["technician"], membership__department=other_department)
+    desk.force_login(UserFactory(groups=["supervisor"]))
 
     assert "stranger" not in words(desk.get(reverse("people")))
     assert desk.get(reverse("person", args=[stranger.pk])).status_code == 404

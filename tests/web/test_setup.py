@@ -126,7 +126,7 @@ def test_policy_is_made_where_there_is_none_and_stays_one(desk, department):
 def test_rows_and_choices_of_another_department_do_not_exist(client, department):
     other = open_department(code="other", name="Other")
     theirs = RoomFactory(department=other, code="THEIRS")
-    client.force_login(UserFactory(groups=["supervisor", "department main"]))
+    client.force_login(UserFactory(groups=["supervisor"]))
 
     assert client.get(reverse("setup-row", args=["rooms", theirs.pk])).status_code == 404
     assert client.post(reverse("setup-remove", args=["rooms", theirs.pk])).status_code == 404

@@ -16,6 +16,7 @@ from django.utils.text import slugify
 
 from inventory.models import Department
 from restock.setting_up.departments import begin_department
+from restock.setting_up.people import join, people_of
 
 PASSWORD_VARIABLE = "SUPERVISOR_PASSWORD"
 
@@ -49,7 +50,7 @@ class Command(BaseCommand):
             with transaction.atomic():
                 department = begin_department(code=code, name=name, time_zone=time_zone)
                 if user:
-                    self._make_supervisor(user, password)
+                    self._make_supervisor(department, user, password)
         except ValidationError as error:
             raise CommandError(" ".join(error.messages)) from None
         state = "was there already; what was missing was added" if known else "is open"
@@ -59,8 +60,8 @@ class Command(BaseCommand):
             "them under Set-up."
         )
         if user:
-            self.stdout.write(f"{user} is a supervisor, and may add people on the administration pages.")
-        elif not get_user_model().objects.filter(groups__name="supervisor").exists():
+            self.stdout.write(f"{user} is a supervisor, and adds people under Set-up, People.")
+        elif not people_of(department, roles=["supervisor"]).exists():
             self.stdout.write(f'There is no supervisor yet: manage.py begin "{name}" --code {code} --user NAME')
         self.stdout.write(NEXT)
 
@@ -86,12 +87,13 @@ class Command(BaseCommand):
             raise CommandError(" ".join(error.messages)) from None
         return password
 
-    def _make_supervisor(self, name: str, password: str | None) -> None:
+    def _make_supervisor(self, department: Department, name: str, password: str | None) -> None:
         users = get_user_model()
         user = users.objects.filter(username=name).first()
         if user is None:
-            user = users(username=name, is_staff=True, is_superuser=True)
+            user = users(username=name)
             user.set_password(password)
             user.full_clean()
             user.save()
+        join(department, user)
         user.groups.add(Group.objects.get(name="supervisor"))

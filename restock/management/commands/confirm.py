@@ -2,28 +2,27 @@
 
 from pathlib import Path
 
-from django.contrib.auth import get_user_model
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 from django.utils import timezone
 
 from inventory.importing.problems import SheetRefused
-from inventory.models import Department
 from restock.evening.confirming import Confirmation, Settled, confirm
+from restock.management.base import DepartmentCommand
 from restock.plans.settling import Overdrawn
 from restock.workbook import read_back
 from restock.workbook.contents import count_of
 
 
-class Command(BaseCommand):
+class Command(DepartmentCommand):
     help = (
         "Read the Picked column of a pick list and record what was carried from the storerooms to the carts. "
         "Confirming twice changes nothing; rows filled in later can be confirmed later."
     )
 
     def add_arguments(self, parser):
+        super().add_arguments(parser)
         parser.add_argument("file", type=Path, metavar="FILE.xlsx")
         parser.add_argument("--by", required=True, metavar="USER", help="Who answers for the numbers.")
-        parser.add_argument("--department", metavar="CODE", help="Refuse a pick list of any other department.")
         parser.add_argument(
             "--correct", action="store_true", help="Let new numbers replace those that were confirmed before."
         )
@@ -32,15 +31,8 @@ class Command(BaseCommand):
         )
 
     def handle(self, *, file, by, department, correct, superseded, **options):
-        users = get_user_model()
-        user = users.objects.filter(**{users.USERNAME_FIELD: by}, is_active=True).first()
-        if user is None:
-            raise CommandError(f"No active user is called {by}.")
-        if department is not None:
-            found = Department.objects.filter(code=department).first()
-            if found is None:
-                raise CommandError(f"No department has the code {department}.")
-            department = found
+        department = self.department(department)
+        user = self.person(department, by)
         try:
             confirmation = confirm(
                 read_back(file),

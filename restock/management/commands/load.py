@@ -2,16 +2,18 @@
 
 from pathlib import Path
 
-from django.contrib.auth import get_user_model
+from django.contrib.auth.models import AbstractBaseUser
 from django.core.management.base import CommandError
 from django.utils import timezone
 
 from inventory.importing.column_maps import read_column_map
 from inventory.importing.loading import amount
 from inventory.importing.problems import SheetRefused, quoted
+from inventory.models import Department
 from restock.importing import ALL, KINDS, Loaded, Sheet, load, sheets_of, translated
 from restock.management.base import DepartmentCommand
 from restock.management.progress import Bars
+from restock.setting_up.people import people_of
 
 
 class Command(DepartmentCommand):
@@ -74,7 +76,7 @@ class Command(DepartmentCommand):
                 loaded = load(
                     sheets,
                     department=department,
-                    by=self._signer(options["by"]),
+                    by=self._signer(department, options["by"]),
                     at=timezone.now(),
                     dry_run=dry_run,
                     watch=bars,
@@ -89,17 +91,16 @@ class Command(DepartmentCommand):
         if dry_run:
             self.stdout.write("Nothing was written: this was a dry run.")
 
-    def _signer(self, name: str | None):
-        users = get_user_model().objects.filter(is_active=True)
+    def _signer(self, department: Department, name: str | None) -> AbstractBaseUser:
         if name is not None:
-            user = users.filter(**{get_user_model().USERNAME_FIELD: name}).first()
-            if user is None:
-                raise CommandError(f"No active user is called {name}.")
-            return user
-        user = users.filter(groups__name="supervisor").order_by("pk").first()
-        if user is None:
-            raise CommandError('There is no supervisor yet: manage.py begin "NAME OF THE DEPARTMENT" --user NAME')
-        return user
+            return self.person(department, name)
+        supervisors = people_of(department, roles=["supervisor"]).filter(is_active=True)
+        if not supervisors:
+            raise CommandError(
+                f'{department} has no supervisor yet: manage.py begin "{department}" --code {department.code} '
+                "--user NAME"
+            )
+        return supervisors.order_by("pk")[0]
 
     def _report(self, loaded: Loaded) -> None:
         outcome = loaded.outcome

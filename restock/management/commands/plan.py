@@ -5,7 +5,6 @@ With --what-if FILE.toml nothing is stored: it says what would be planned otherw
 
 from pathlib import Path
 
-from django.contrib.auth import get_user_model
 from django.core.management.base import CommandError
 from django.db.models import Count, Sum
 from django.utils import timezone
@@ -45,7 +44,8 @@ class Command(DepartmentCommand):
         if what_if:
             self._suppose(department, day, what_if)
             return
-        plan = make_plan(department=department, for_date=day, at=timezone.now(), by=_user(by))
+        by = by and self.person(department, by)
+        plan = make_plan(department=department, for_date=day, at=timezone.now(), by=by)
         if workbook:
             # Before a word is said: whoever reads along may close the pipe, and the list is needed all the same.
             self._write(plan, workbook, PAPERS[paper])
@@ -168,13 +168,3 @@ def percents(first: float, second: float) -> tuple[str, str]:
         if shown[0] != shown[1]:
             return shown
     return f"{first:.1%}", f"{second:.1%}"
-
-
-def _user(name: str | None):
-    if name is None:
-        return None
-    users = get_user_model()
-    user = users.objects.filter(**{users.USERNAME_FIELD: name}).first()
-    if user is None:
-        raise CommandError(f"No user is called {name}.")
-    return user

@@ -137,8 +137,8 @@ class TestCart:
 
     def test_line_of_another_department_does_not_exist(self, client, add_pick):
         line = add_pick().plan_line
-        open_department(code="other", name="Another department")
-        client.force_login(UserFactory(groups=["technician", "department other"]))
+        other = open_department(code="other", name="Another department")
+        client.force_login(UserFactory(groups=["technician"], membership__department=other))
 
         assert put_in(client, line, 4).status_code == 404
         assert save(client, line.picks.get()).status_code == 404

@@ -94,7 +94,7 @@ class TestCarts:
         claim = Claim.objects.create(
             plan=make_plan(tomorrow, department=other), place=place, by=colleague, at=timezone.now()
         )
-        signed_in.force_login(UserFactory(groups=["technician", "department main"]))
+        signed_in.force_login(UserFactory(groups=["technician"]))
 
         signed_in.post(reverse("take-cart-over", args=[claim.pk]))
 
