@@ -14,7 +14,19 @@ _RUN = re.compile(r"(?P<digits>\d+)|(?P<letters>[^\W\d_]+)|(?P<other>[\W_]+)")
 
 
 class NotComparable(ValueError):
-    """The two ends of a range do not say what lies between them. The message is for the person who typed them."""
+    """The two ends of a range do not say what lies between them. `str()` tells the person who typed them.
+
+    pattern: a sentence as catalogues of translations know it; figures: the numbers that belong in it.
+    """
+
+    def __init__(self, pattern: str, **figures: str) -> None:
+        super().__init__(pattern % figures)
+        self.pattern, self.figures = pattern, figures
+
+
+def gettext_noop(text: str) -> str:
+    """Mark a sentence for translation, under the name that makemessages looks for."""
+    return text
 
 
 def shape(number: str) -> tuple[str, ...]:
@@ -39,14 +51,20 @@ def lies_between(number: str, first: str, last: str) -> bool | None:
     Raises NotComparable where the two ends are not alike, or stand the wrong way round.
     """
     if not first.strip() or not last.strip():
-        raise NotComparable("A range of lots needs its first and its last number.")
+        raise NotComparable(gettext_noop("A range of lots needs its first and its last number."))
     if shape(first) != shape(last):
         raise NotComparable(
-            f"{first} and {last} are written differently, so what lies between them is anybody's guess. "
-            "Name the lots one by one."
+            gettext_noop(
+                "%(first)s and %(last)s are written differently, so what lies between them is anybody's guess. "
+                "Name the lots one by one."
+            ),
+            first=first,
+            last=last,
         )
     if order(last) < order(first):
-        raise NotComparable(f"{last} comes before {first}: write the lower number first.")
+        raise NotComparable(
+            gettext_noop("%(last)s comes before %(first)s: write the lower number first."), first=first, last=last
+        )
     if shape(number) != shape(first):
         return None
     return order(first) <= order(number) <= order(last)

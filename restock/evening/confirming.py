@@ -26,6 +26,7 @@ from django.utils.translation import gettext as _
 from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
 from inventory.importing.problems import NOTHING, Problem, SheetRefused, quoted
+from inventory.importing.ways import ways
 from inventory.ledger import InsufficientStock
 from inventory.models import Department, Lot
 from inventory.recalls import hold_if_recalled
@@ -271,11 +272,12 @@ def _already_confirmed(file: str, settled: Settled, row: BackRow, plan: Plan) ->
         _pieces_of(settled.picked, settled.lot),
         _(
             "%(pieces_of)s as confirmed on %(confirmed_at)s, or an empty cell; if what stands there now is "
-            "true, record it as a correction (--correct)"
+            "true, %(correct)s"
         )
         % {
             "pieces_of": _pieces_of(settled.before, settled.standing and settled.standing.lot),
             "confirmed_at": f"{confirmed_at:%Y-%m-%d, %H:%M}",
+            "correct": ways().correct,
         },
     )
 
@@ -287,9 +289,9 @@ def _superseded(file: str, plan: Plan, newer: Plan) -> Problem:
         _("pick list %(plan)s for %(for_date)s") % {"plan": plan.pk, "for_date": plan.for_date},
         _(
             "pick list %(plan)s, made for the same day on %(made_at)s without these pieces; if they were "
-            "carried all the same, record them as such (--superseded) and make the plan again"
+            "carried all the same, %(superseded)s and make the plan again"
         )
-        % {"plan": newer.pk, "made_at": f"{made_at:%Y-%m-%d, %H:%M}"},
+        % {"plan": newer.pk, "made_at": f"{made_at:%Y-%m-%d, %H:%M}", "superseded": ways().superseded},
     )
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -10,6 +11,7 @@ from typing import NamedTuple
 
 from django import forms
 from django.contrib import messages
+from django.core.files.uploadedfile import UploadedFile
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -76,7 +78,8 @@ def bring_back(
     problems = []
     if request.method == "POST" and upload.is_valid():
         try:
-            filled = _read(request, form, upload.cleaned_data["workbook"], about)
+            with as_file(upload.cleaned_data["workbook"]) as path:
+                filled = read_form(form, path, department=current_department(request), about=about)
             said = apply(filled, request.user, timezone.now())
         except SheetRefused as refusal:
             problems = refusal.problems
@@ -90,9 +93,10 @@ def bring_back(
     return render(request, "sheets/bring_back.html", context, status=status)
 
 
-def _read(request: HttpRequest, form: Form, upload, about: str | None) -> Filled:
+@contextmanager
+def as_file(upload: UploadedFile) -> Iterator[Path]:
+    """An upload as a file with the name it was sent under, for as long as it is read. Errors name the file."""
     with TemporaryDirectory() as folder:
-        # Errors name the file, and a path of the sender's machine is none of their business.
         path = Path(folder) / (Path(upload.name).name or "sheet.xlsx")
         path.write_bytes(upload.read())
-        return read_form(form, path, department=current_department(request), about=about)
+        yield path

@@ -11,6 +11,7 @@ from openpyxl import load_workbook
 
 from inventory import ledger
 from inventory.models import Criticality, Section
+from inventory.recalls import open_recall
 from restock.models import Plan
 from tests.factories import BinFactory, CaseFactory, CaseTypeFactory, ConsumableFactory, LotFactory
 
@@ -262,8 +263,18 @@ class TestCarts:
         assert "3 pieces were confirmed as brought" in said
         assert "3 brought" in said
 
-    def test_only_tonight_leaves_out_what_needs_nothing(self, signed_in, add_line, cart):
-        add_line(name="Bougie")
+    def test_of_a_line_with_two_picks_only_the_open_one_is_still_to_bring(self, signed_in, add_line, cart, storeroom):
+        line = add_line(allocated=6, top_up=6)
+        line.picks.create(storeroom=storeroom, quantity=3, picked=3, confirmed_at=timezone.now())
+        line.picks.create(storeroom=storeroom, quantity=3, lot=LotFactory(consumable=line.consumable))
+
+        said = words(signed_in.get(reverse("cart", args=[cart.pk])))
+
+        assert "Bring 3 pieces on 1 line." in said
+        assert "3 brought" in said
+
+    def test_only_tonight_leaves_out_what_needs_nothing(self, signed_in, add_line, cart, storeroom):
+        add_line(name="Bougie").picks.create(storeroom=storeroom, quantity=4)
         add_line(name="Yankauer tip", top_up=0, allocated=0)
 
         answer = signed_in.get(reverse("cart", args=[cart.pk]) + "?only=tonight")
@@ -316,6 +327,16 @@ class TestLine:
 
         assert re.search(r"STALE \d+ \w+ \d{4} 2 out of date by then: do not use", said)
         assert re.search(r"FRESH \d+ \w+ \d{4} 2 (?!out of date)", said)
+
+    def test_pieces_without_a_lot_of_a_recalled_line_are_set_aside(self, signed_in, add_line, cart, technician):
+        line = add_line()
+        now = timezone.now()
+        open_recall(consumable=line.consumable, notice="FSN-1", by=technician, at=now, all_lots=True)
+        ledger.count(place=cart, consumable=line.consumable, counted=3, by=technician, at=now, key="after")
+
+        said = words(signed_in.get(reverse("line", args=[line.pk])))
+
+        assert "3 set aside: do not use" in said
 
     def test_names_the_cases_behind_it_as_slots(self, signed_in, add_line, room, tomorrow):
         line = add_line()

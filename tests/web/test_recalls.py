@@ -117,6 +117,13 @@ class TestOpening:
         assert page.status_code == 400
         assert not Recall.objects.exists()
 
+    def test_range_that_says_nothing_is_told_in_the_reader_s_language(self, supervising, tube):
+        form = self.form(tube, lot_from="24A0090", lot_to="L7")
+
+        page = supervising.post(reverse("recall-new"), form, headers={"Accept-Language": "es"})
+
+        assert "24A0090 y L7 " in words(page)
+
 
 class TestSweep:
     def test_one_tap_says_none_here(self, signed_in, opened, cart, lot):

@@ -134,5 +134,7 @@ def _lot_remark(holding: Holding, usable: bool, expiring: bool) -> str:
     if holding.quantity < 0:
         return _("record below zero: please count")
     if not usable:
-        return _("set aside: do not use") if holding.lot.quarantined_at else _("out of date by then: do not use")
+        # Pieces without a lot have no date to end: they are out of reach because their whole line is recalled.
+        aside = holding.lot is None or holding.lot.quarantined_at
+        return _("set aside: do not use") if aside else _("out of date by then: do not use")
     return _("use first") if expiring else ""

@@ -26,6 +26,9 @@ PAGE_WAYS = Ways(
     own_headings=_("or choose on the next page what each of your own headings means"),
     date_order=_("choose the sheet again and say under “Dates written as text” which comes first"),
     only_pars=_("choose the sheet again and tick “Par sheets: take par, floor, capacity and bin only”"),
+    keep_unmatched=_("or choose the sheet again and tick “Usage: keep rows of cases that are on no list”"),
+    correct=_("bring the list back with “Its numbers are right where others were recorded before” ticked"),
+    superseded=_("bring it back with “The pieces were carried although a newer list was made” ticked"),
 )
 SUFFIXES = {".xlsx": ".xlsx", ".csv": ".csv"}
 

@@ -12,7 +12,7 @@ from django.views.decorators.http import require_POST, require_safe
 from inventory.models import StockingLine
 from restock.models import Plan
 from restock.plans.planning import make_plan
-from restock.workbook import Paper, write_workbook
+from restock.workbook import write_workbook
 
 from ..access import allows
 from ..ages import counts_words, day_words
@@ -21,9 +21,8 @@ from ..current import current_department, current_plan, day_to_plan, today
 from ..filters import PlanLineFilter
 from ..forms.plans import PlanForm
 from ..paging import page_table
+from ..sheet_back import WORKBOOK_TYPE, paper_of
 from ..tables import TonightTable
-
-WORKBOOK_TYPE = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 @require_safe
@@ -82,9 +81,8 @@ def plan_evening(request: HttpRequest) -> HttpResponse:
 def pick_list(request: HttpRequest, plan_id: int) -> FileResponse:
     """The pick list of a plan as a workbook. `?paper=letter` sets it for US Letter."""
     plan = get_object_or_404(Plan, pk=plan_id, department=current_department(request))
-    paper = Paper.LETTER if request.GET.get("paper") == "letter" else Paper.A4
     workbook = BytesIO()
-    write_workbook(plan, workbook, paper=paper)
+    write_workbook(plan, workbook, paper=paper_of(request))
     workbook.seek(0)
     name = f"pick-list-{plan.for_date}.xlsx"
     return FileResponse(workbook, as_attachment=True, filename=name, content_type=WORKBOOK_TYPE)

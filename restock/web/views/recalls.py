@@ -106,7 +106,7 @@ def _open(request: HttpRequest, form: RecallForm) -> HttpResponse:
     try:
         candidates = recalls.candidates(form.consumable, lot_from=first, lot_to=last)
     except NotComparable as problem:
-        form.add_error("lot_from", _(str(problem)))
+        form.add_error("lot_from", _(problem.pattern) % problem.figures)
         return _lots_page(request, form, status=400)
     if (first or last) and request.POST.get("seen_range") != f"{first}|{last}":
         ticked += [one.lot.number for one in candidates if one.within]

@@ -1,8 +1,5 @@
 """Tonight for a technician: the carts, who has which, and the paper for who prefers it."""
 
-from pathlib import Path
-from tempfile import TemporaryDirectory
-
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -11,6 +8,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from inventory.importing.problems import SheetRefused
+from inventory.importing.ways import named_as
 from restock.evening.confirming import confirm
 from restock.evening.rounds import carts_tonight, drawers, walk
 from restock.models import Claim, Plan
@@ -22,7 +20,9 @@ from ..access import RESTOCKING
 from ..ages import day_words
 from ..current import current_department, current_plan, today
 from ..forms.plans import PickListBackForm
+from ..forms.sheets import PAGE_WAYS
 from ..keys import key_in
+from ..sheet_back import as_file
 from .evening import no_plan
 
 
@@ -141,11 +141,7 @@ def pick_list_back(request: HttpRequest) -> HttpResponse:
 
 
 def _confirm(request: HttpRequest, told: dict):
-    upload = told["workbook"]
-    with TemporaryDirectory() as folder:
-        # Errors name the file, and a path of the sender's machine is none of their business.
-        path = Path(folder) / (Path(upload.name).name or "pick-list.xlsx")
-        path.write_bytes(upload.read())
+    with as_file(told["workbook"]) as path, named_as(PAGE_WAYS):
         return confirm(
             read_back(path),
             by=request.user,

@@ -56,6 +56,24 @@ class TestPaper:
         assert "tonight.xlsx, sheet “Main storeroom”, row 4, column “K, Picked”: found “many”" in words(answer)
         assert not Movement.objects.filter(kind="move").exists()
 
+    def test_number_confirmed_before_is_mended_by_a_choice_of_the_page(self, signed_in, filled_in):
+        first = filled_in(3)
+        sheet = load_workbook(first)
+        first.seek(0)
+        signed_in.post(reverse("pick-list-back"), {"workbook": first})
+        cells = sheet["Main storeroom"]
+        heading = next(cell for row in cells.iter_rows() for cell in row if cell.value == "Picked")
+        cells[f"{heading.column_letter}{heading.row + 1}"] = 2
+        second = BytesIO()
+        sheet.save(second)
+        second.seek(0)
+        second.name = "tonight.xlsx"
+
+        answer = signed_in.post(reverse("pick-list-back"), {"workbook": second})
+
+        assert "with “Its numbers are right where others were recorded before” ticked" in words(answer)
+        assert "--correct" not in answer.text
+
     def test_what_is_no_workbook_is_refused_in_words(self, signed_in, plan):
         upload = BytesIO(b"no workbook")
         upload.name = "../../holiday.xlsx"
