@@ -153,6 +153,26 @@ def expected_pieces(department: Department) -> dict[tuple[int, int], list[tuple[
     return {kind: [(pk, pieces) for _, pk, pieces in sorted(found)] for kind, found in expected.items()}
 
 
+def expected_of_extras(department: Department) -> dict[tuple[int, int], list[tuple[int, int]]]:
+    """What each booked extra adds to that. Keys are (extra, size class); values as those of `expected_pieces`."""
+    setups = Setups(department)
+    taken = _taken(SplitTally.objects.filter(size_class__department=department))
+    expected = {}
+    for extra in department.extras.values_list("pk", flat=True):
+        named = sorted(line for line in setups.case_lines if extra in setups.named_by[line])
+        for size_class in setups.size_classes:
+            slot = Slot(0, 0, 0, size_class, frozenset({extra}))  # of no case type: what the extra asks for alone
+            found = expected[extra, size_class] = []
+            for what, pk in named:
+                pieces = _expected((what, pk), slot, setups)
+                if pieces and what == "run":
+                    (likely,), _ = _likely_sizes([slot], setups, pk, taken)
+                    pk = setups.sizes[pk][likely]
+                if pieces:
+                    found.append((pk, pieces))
+    return expected
+
+
 def _expected(line: Line, slot: Slot, setups: Setups) -> int:
     return sum(_usual_pieces(*source) for source in setups.stated(line, slot))
 

@@ -19,6 +19,7 @@ from tests.factories import (
     CaseFactory,
     CaseTypeFactory,
     ConsumableFactory,
+    ExtraFactory,
     PackagingFactory,
     SetupStandardFactory,
     SizeClassFactory,
@@ -320,6 +321,38 @@ def test_case_added_logged_and_borrowed_for_without_network_is_recorded_once(
     assert Movement.objects.filter(kind="move").count() == 1
     assert other.on_hand(tube) == 4
     assert ledger.differences() == []
+
+
+def test_case_added_without_network_shows_sizes_side_by_side_and_what_was_booked(
+    page, phone, cut_network, axe, screenshot, room
+):
+    arterial = ExtraFactory(name="Arterial line")
+    SetupStandardFactory(case_type=None, extra=arterial, consumable=ConsumableFactory(name="Arterial set"))
+    page.reload()
+    kept_to_add(page, room)
+    page.context.set_offline(True)
+    page.get_by_role("link", name="Add a case").click()
+    page.locator("summary", has_text="Booked extras").click()
+    page.get_by_label("Arterial line").check()
+    page.get_by_role("button", name="Hernia repair").first.click()
+
+    expect(page.get_by_role("heading", name="Hernia repair")).to_contain_text("Arterial line")
+    expect(page.get_by_label("Used: Arterial set", exact=True)).to_have_value("1")
+    page.locator("summary", has_text="Airway").click()
+    expect(page.get_by_label("Used: Tracheal tube, 7.0 mm", exact=True)).to_have_value("1")
+    expect(page.get_by_label("Used: Tracheal tube, 7.5 mm", exact=True)).to_have_value("0")
+    axe()
+    screenshot("sizes")
+    page.get_by_role("button", name="One less: Used: Tracheal tube, 7.0 mm", exact=True).click()
+    page.get_by_role("button", name="One more: Used: Tracheal tube, 7.5 mm", exact=True).click()
+    page.get_by_role("button", name="Log with changes").click()
+    expect(page.locator("#log-waiting")).to_contain_text("logged, waits")
+    send_what_waits(page)
+
+    case = Case.objects.get(added_on_the_day=True)
+    assert list(case.extras.all()) == [arterial]
+    used = dict(case.usage.values_list("consumable__size", "used"))
+    assert (used.get("7.5 mm"), used.get("7.0 mm")) == (1, None)
 
 
 def test_added_case_whose_answers_were_lost_is_recorded_once(page, phone, cut_network, forgiven, live_server, room):

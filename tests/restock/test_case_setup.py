@@ -1,7 +1,7 @@
 import pytest
 
 from inventory.models import Section
-from restock.cases.case_setup import SetupRun, expected_pieces, setup_for
+from restock.cases.case_setup import SetupRun, expected_of_extras, expected_pieces, setup_for
 from restock.models import SplitTally
 from tests.factories import (
     CaseFactory,
@@ -137,3 +137,21 @@ def test_all_kinds_of_case_at_once_are_expected_to_use_what_each_alone_is(hernia
             ]
             assert at_once[kind.pk, size.pk] == alone, (kind, size)
     assert at_once[hernia.pk, infant.pk] != at_once[hernia.pk, adult.pk]
+
+
+def test_what_a_booked_extra_adds_makes_up_the_set_up_of_a_case_that_has_it(hernia, tubes):
+    adult, arterial = SizeClassFactory(), ExtraFactory()
+    shared, own = ConsumableFactory(section=Section.IV), ConsumableFactory(section=Section.MONITORS)
+    SetupStandardFactory(case_type=hernia, consumable=shared)
+    SetupStandardFactory(case_type=None, extra=arterial, consumable=shared, quantity=2)
+    SetupStandardFactory(case_type=None, extra=arterial, consumable=own)
+    SetupStandardFactory(case_type=None, extra=ExtraFactory(code="central-line"), consumable=ConsumableFactory())
+
+    of_type = dict(expected_pieces(hernia.department)[hernia.pk, adult.pk])
+    of_extra = dict(expected_of_extras(hernia.department)[arterial.pk, adult.pk])
+
+    case = CaseFactory(case_type=hernia, size_class=adult)
+    case.extras.add(arterial)
+    alone = {item.consumable.pk: item.expected for section in setup_for(case) for item in section.items}
+    assert {pk: of_type.get(pk, 0) + of_extra.get(pk, 0) for pk in of_type | of_extra} == alone
+    assert of_extra == {shared.pk: 2, own.pk: 1}

@@ -14,6 +14,8 @@ from inventory.models import Department
 from restock.cases.case_log import Opened
 from restock.models import CaseLog
 
+from .many import ManyField
+
 _PIECES = re.compile(r"^(used|unused)-(\d{1,18})$")
 MOST_PIECES = 999
 LONGEST_NUMBER = 10  # digits that are read at all
@@ -72,15 +74,17 @@ def _number(value: str) -> int:
 
 
 class AddCaseForm(SentForm):
-    """A case that is on no list: what it is, and how big the person is in the department's classes."""
+    """A case that is on no list: what it is, how big the person is in the department's classes, what was booked."""
 
     case_type = forms.ModelChoiceField(queryset=None)
     size_class = forms.ModelChoiceField(queryset=None)
+    extras = ManyField(queryset=None, required=False)
 
     def __init__(self, *args, department: Department, **kwargs) -> None:
         super().__init__(*args, **kwargs)
         self.fields["case_type"].queryset = department.case_types.all()
         self.fields["size_class"].queryset = department.size_classes.all()
+        self.fields["extras"].queryset = department.extras.all()
 
 
 class BorrowForm(SentForm):

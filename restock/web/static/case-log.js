@@ -52,14 +52,29 @@ function addPiece(line) {
 }
 
 // A row for a line that the page does not show yet.
-export function pieceRow(line) {
+export function pieceRow(line, pieces = 1) {
   const row = document.getElementById("use-row").content.firstElementChild.cloneNode(true);
   row.querySelector(".use-name").textContent = line.label;
+  return withFields(row, line, pieces);
+}
+
+// One size of a run, to stand beside the others.
+export function sizeCell(line, pieces, usual) {
+  const cell = document.getElementById("use-size").content.firstElementChild.cloneNode(true);
+  cell.classList.toggle("size-usual", usual);
+  cell.querySelector(".size-name > span").textContent = line.size || line.label;
+  if (!usual) cell.querySelector("b").remove();
+  return withFields(cell, line, pieces);
+}
+
+function withFields(row, line, pieces) {
   for (const name of ["used", "unused"]) {
     const cell = row.querySelector(`[data-${name}]`);
     cell.name = `${name}-${line.id}`;
     cell.setAttribute("aria-label", `${cell.getAttribute("aria-label")}: ${line.label}`);
   }
+  const used = row.querySelector("[data-used]");
+  used.defaultValue = used.value = pieces;
   addSteppers(row, words);
   return row;
 }

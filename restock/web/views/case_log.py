@@ -141,6 +141,7 @@ def add_case_page(request: HttpRequest, room_id: int) -> HttpResponse:
             day=department.local_date(form.entered_at(timezone.now())),
             case_type=form.cleaned_data["case_type"],
             size_class=form.cleaned_data["size_class"],
+            extras=form.cleaned_data["extras"],
             key=form.cleaned_data["key"],
         )
         return done(request, "", next_page=reverse("log-case", args=[case.pk]))
@@ -156,6 +157,7 @@ def add_case_page(request: HttpRequest, room_id: int) -> HttpResponse:
         "usual": [case_types[pk] for pk in usual],
         "case_types": case_types.values(),
         "sizes": sizes,
+        "extras": department.extras.order_by("name"),
         "chosen_size": next((size.pk for size in sizes if size.is_default), sizes[0].pk if sizes else None),
         "key": uuid4(),
         "problem": request.method == "POST",

@@ -10,8 +10,8 @@ from django.utils.translation import gettext as _
 from django.views.decorators.cache import cache_control, never_cache
 from django.views.decorators.http import require_safe
 
-from inventory.models import Packaging
-from restock.cases.case_setup import expected_pieces
+from inventory.models import Packaging, SizeRun
+from restock.cases.case_setup import expected_of_extras, expected_pieces
 
 from ..access import CLINICIAN, SUPERVISOR, TECHNICIAN, standings
 from ..current import current_department
@@ -90,19 +90,32 @@ def lines(request: HttpRequest) -> JsonResponse:
             "label": line.label,
             "section": capfirst(line.get_section_display()),
             "barcodes": barcodes.get(line.pk, []),
+            "run": line.size_run_id,
+            "size": line.size,
+            "position": line.size_position,
         }
         for line in department.consumables.order_by("section", "code")
     ]
-    return JsonResponse({"lines": rows})
+    runs = dict(SizeRun.objects.filter(sizes__department=department).values_list("pk", "name"))
+    return JsonResponse({"lines": rows, "runs": runs})
 
 
 @require_safe
 def set_ups(request: HttpRequest) -> JsonResponse:
     """What each kind of case is set up with, for logging one that was added without network.
 
-    By case type and then size class: [line, pieces] in set-up order, as `lines` numbers the lines.
+    By case type and then size class: [line, pieces] in set-up order, as `lines` numbers the lines. What a booked extra
+    adds, by extra and then size class.
     """
-    by_type: dict[int, dict[int, list]] = {}
-    for (case_type, size_class), pieces in expected_pieces(current_department(request)).items():
-        by_type.setdefault(case_type, {})[size_class] = pieces
-    return JsonResponse({"set_ups": by_type})
+    department = current_department(request)
+    return JsonResponse(
+        {"set_ups": _nested(expected_pieces(department)), "extras": _nested(expected_of_extras(department))}
+    )
+
+
+def _nested(expected: dict[tuple[int, int], list]) -> dict[int, dict[int, list]]:
+    """By the first key, then by the second."""
+    nested: dict[int, dict[int, list]] = {}
+    for (first, size_class), pieces in expected.items():
+        nested.setdefault(first, {})[size_class] = pieces
+    return nested
