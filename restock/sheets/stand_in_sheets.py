@@ -46,7 +46,7 @@ STAND_INS = Form(
             "missing",
             gettext_noop("Missing, if another line"),
             Text(LONGEST_CODE),
-            10,
+            13,
             hint=gettext_noop("Only in the rows at the end: the code of the line that is missing."),
         ),
         Asked(
