@@ -1,14 +1,17 @@
 """Moves beside the pick list: recorded when somebody says that pieces were carried, taken back where that was wrong.
 
-Every move has a `key` made with its form: the same key again is the same move. A swap is two movements of the ledger,
-short-dated pieces there and longer-dated ones back.
+Every move has a `key`: the same key again is the same move. Pages that propose one give it the same key, so that what
+is told on two of them is recorded once. A swap is two movements of the ledger, short-dated pieces there and
+longer-dated ones back.
 """
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from hashlib import sha256
+from uuid import UUID
 
 from django.db import transaction
 from django.utils.translation import gettext as _
@@ -95,6 +98,24 @@ def moves_since(department: Department, since: datetime) -> list[Done]:
         at__gte=since, kind=Movement.Kind.MOVE, key__startswith=PREFIX, source__department=department
     )
     return _read(recorded.not_reversed())[::-1]
+
+
+def told_since(department: Department, since: datetime) -> Counter[tuple[int, int, int]]:
+    """How many moves were told of for each (source, destination, consumable), those taken back included: one query."""
+    told = Movement.objects.filter(
+        at__gte=since, kind=Movement.Kind.MOVE, key__startswith=PREFIX, source__department=department
+    )
+    firsts = told.exclude(key__contains="#").exclude(key__endswith=BACK).order_by()
+    return Counter(firsts.values_list("source", "destination", "consumable"))
+
+
+def proposal_key(source: int, destination: int, consumable: int, *, swap: bool, day: date, told_before: int) -> str:
+    """The key of a proposed move (primary keys): the same wherever it is proposed that day, until it is told of.
+
+    It has the form of a random one (RFC 9562, version 4), as the keys that forms bring.
+    """
+    told = f"{source}:{destination}:{consumable}:{swap}:{day}:{told_before}"
+    return str(UUID(bytes=sha256(told.encode()).digest()[:16], version=4))
 
 
 def lots_to_take(pairs: list[tuple[int, int]], *, on: date) -> dict[tuple[int, int], list[Holding]]:

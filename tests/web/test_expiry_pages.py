@@ -1,5 +1,6 @@
 """Expiry in the browser: what ends soon, the pull list line by line, dates read on packs."""
 
+import re
 from datetime import timedelta
 from uuid import uuid4
 
@@ -12,7 +13,10 @@ from django.utils import timezone
 from inventory import ledger
 from inventory.count_rounds import ToCount, open_round
 from inventory.models import CountTask, DateCheck, Movement, StockingLine
+from restock.advising.moves import Move, Walk
 from restock.stock_life.expiry import dated_pieces
+from restock.supervising.expiry_waste import ExpectedWaste, Sum
+from restock.web.contents.move_rows import move_rows
 from tests.factories import BinFactory, CartFactory, ConsumableFactory, LotFactory, StockingLineFactory
 
 
@@ -247,3 +251,62 @@ def test_sixty_rows_take_no_more_queries_than_one(signed_in, put, page):
         asked.append(len(captured))
 
     assert asked[0] == asked[1]
+
+
+class TestExchanges:
+    """One short-dated piece of the cart for a longer-dated one of the storeroom, as the page proposes it."""
+
+    @pytest.fixture
+    def short(self, put, monkeypatch, cart, storeroom, technician, today):
+        lot = put(3, days=5)
+        lasting = LotFactory(consumable=lot.consumable, expires_on=today + timedelta(days=900))
+        told = {"place": storeroom, "consumable": lot.consumable, "quantity": 9, "lot": lasting}
+        ledger.receive(**told, by=technician, at=timezone.now(), key="lasting")
+        walk = Walk(cart, storeroom, (Move(lot.consumable, 2, 1.0),), 0.5)
+        waste = ExpectedWaste(today, 30, Sum(2.0, None), Sum(0.5, None), (walk,), {})
+        monkeypatch.setattr("restock.web.views.expiry.expected_waste", lambda *args, **kwargs: waste)
+        return lot
+
+    @staticmethod
+    def form(page):
+        """What stands in the fields of the proposal."""
+        row = page.text[page.text.index('<li class="move-row') :]
+        fields = re.findall(r'name="(\w+)" value="([^"]*)"', row[: row.index("</form>")])
+        return {name: value for name, value in fields if name != "csrfmiddlewaretoken"}
+
+    def test_is_recorded_where_it_is_proposed_and_undone_there(self, signed_in, short, cart, storeroom):
+        form = self.form(signed_in.get(reverse("expiry"), {"now": "yes"}))
+        row = signed_in.post(reverse("record-moved"), form, headers={"HX-Request": "true"})
+
+        assert "2 moved" in row.text
+        assert held(short) == {"CART-1": 1}
+        assert cart.on_hand(short.consumable) == 3
+        page = signed_in.get(reverse("expiry"))
+        assert "swapped for as many longer-dated ones" in page.text
+        undone = signed_in.post(reverse("undo-moved"), {"key": form["key"], "page": "expiry"})
+        assert undone.url == reverse("expiry")
+        assert held(short) == {"CART-1": 3}
+
+    def test_without_scripts_it_leads_back_to_the_page(self, signed_in, short):
+        form = self.form(signed_in.get(reverse("expiry"), {"now": "yes"}))
+
+        assert signed_in.post(reverse("record-moved"), form).url == reverse("expiry")
+
+    def test_told_on_two_pages_it_is_recorded_once(self, signed_in, short, cart, storeroom, department, today):
+        form = self.form(signed_in.get(reverse("expiry"), {"now": "yes"}))
+        walk = Walk(cart, storeroom, (Move(short.consumable, 2, 1.0),), 0.5)
+
+        def on_the_page_of_moves():
+            days = {"today": today, "carried_for": today}
+            [[(_walk, [row])]] = move_rows(department, [[walk]], swaps=[True], page="moves", **days)
+            return row.key
+
+        assert on_the_page_of_moves() == form["key"]
+        signed_in.post(reverse("record-moved"), form)
+        signed_in.post(reverse("record-moved"), form | {"page": "moves"})
+        other = signed_in.post(reverse("record-moved"), form | {"pieces": 1}, headers={"HX-Request": "true"})
+
+        assert "recorded before with other figures" in other.text
+        assert f'name="key" value="{form["key"]}"' in other.text
+        assert held(short) == {"CART-1": 1}
+        assert on_the_page_of_moves() != form["key"]

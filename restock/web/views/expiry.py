@@ -18,6 +18,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from inventory import ledger
 from inventory.dates import check_date
 from inventory.models import BundlePiece, Place, StockingLine
+from restock.evening.moving import moves_since
 from restock.models import policy_of
 from restock.plans.filling import count_drawer
 from restock.sheets.expiry_sheets import PULL, apply_pull_sheet, write_pull_sheet
@@ -28,10 +29,12 @@ from restock.stock_life.found_wrong import not_there as not_there_uncounted
 from restock.supervising.expiry_waste import expected_waste
 
 from ..contents.expiry_rows import PulledRow, destinations, pull_rows, waste_rows
+from ..contents.move_rows import move_rows
 from ..current import current_department, current_plan, today
 from ..forms.expiry import CARRIED, THROWN_AWAY, CountedForm, DateReadForm, PullForm, TakenBackForm
 from ..keys import key_in
 from ..sheet_back import BackPage, bring_back, paper_of, sheet_response
+from .moves import day_carried_for
 
 
 @require_safe
@@ -42,11 +45,21 @@ def expiry(request: HttpRequest) -> HttpResponse:
     days = policy_of(department).expiry_warning_days
     rows = dated_pieces(department, on=day, within_days=days)
     waste = expected_waste(department, today=day, days=days) if request.GET.get("now") == "yes" else None
+    [exchanges] = move_rows(
+        department,
+        [waste.walks if waste else ()],
+        swaps=[True],
+        today=day,
+        carried_for=day_carried_for(request),
+        page="expiry",
+    )
     kept = StockingLine.objects.filter(place__department=department, tracking=StockingLine.Tracking.EARLIEST_DATE)
     by_earliest = kept.order_by("place__walk_order", "place__code").values("place", "place__name")
     context = {
         "days": days,
         "waste": waste,
+        "exchanges": exchanges,
+        "done": [one for one in moves_since(department, department.local_midnight(day)) if one.is_swap],
         "rows": waste_rows(rows, waste, on=day),
         "to_read": by_earliest.annotate(lines=Number("pk")),
     }

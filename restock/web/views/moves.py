@@ -1,9 +1,6 @@
 """What is worth carrying between places tonight, beside the pick list, and that it was carried."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
 from datetime import date
-from uuid import uuid4
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
@@ -13,32 +10,24 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
 
-from inventory.models import Consumable, Holding, Place
-from restock.advising.moves import Walk
 from restock.advising.tonight import advise_moves
-from restock.evening.moving import Done, NotMoved, lots_to_take, moves_since, record_move, take_back
+from restock.evening.moving import (
+    Done,
+    NotMoved,
+    lots_to_take,
+    moves_since,
+    proposal_key,
+    record_move,
+    take_back,
+    told_since,
+)
 
 from ..ages import day_words
+from ..contents.move_rows import MoveRow, move_rows
 from ..current import current_department, current_plan, today
 from ..forms.acting import UndoForm
 from ..forms.moves import MovedForm
 from .evening import no_plan
-
-
-@dataclass
-class MoveRow:
-    """One move on the page: what is advised, which lots to take, what was done of it and what was typed and refused."""
-
-    source: Place
-    destination: Place
-    consumable: Consumable
-    pieces: int
-    is_swap: bool
-    lots: list[Holding]
-    key: str = field(default_factory=lambda: str(uuid4()))
-    done: Done | None = None
-    trouble: str = ""
-    typed: str = ""
 
 
 @require_safe
@@ -58,7 +47,7 @@ def moves(request: HttpRequest) -> HttpResponse:
         hardly_needed = ngettext(
             "hardly needed within %(days)d day", "hardly needed within %(days)d days", advice.wait_days
         ) % {"days": advice.wait_days}
-        walks = [
+        lists = [
             (_("Between carts"), _("where the storerooms are short"), advice.between_carts, False),
             (_("Back to the storeroom"), hardly_needed, advice.back_to_storeroom, False),
             (
@@ -68,21 +57,16 @@ def moves(request: HttpRequest) -> HttpResponse:
                 True,
             ),
         ]
-        every = [walk for _title, _why, some, _swap in walks for walk in some]
-        lots = lots_to_take(
-            [(walk.source.pk, move.consumable.pk) for walk in every for move in walk.moves], on=_day(request)
-        )
-        context |= {
-            "advice": advice,
-            "lists": [(title, why, _rows(some, lots, is_swap=swap)) for title, why, some, swap in walks],
-        }
+        titles, whys, walks, swaps = zip(*lists, strict=True)
+        rows = move_rows(department, walks, swaps=swaps, today=day, carried_for=day_carried_for(request), page="moves")
+        context |= {"advice": advice, "lists": list(zip(titles, whys, rows, strict=True))}
     return render(request, "rounds/moves.html", context)
 
 
 @require_POST
 def record_moved(request: HttpRequest) -> HttpResponse:
     """Record that pieces were carried. Answers htmx with the row, and a plain form with the page."""
-    form = MovedForm(request.POST, department=current_department(request), day=_day(request))
+    form = MovedForm(request.POST, department=current_department(request), day=day_carried_for(request))
     if not form.is_valid():
         return _refused(request, form, " ".join(word for words in form.errors.values() for word in words))
     told = form.cleaned_data
@@ -93,7 +77,7 @@ def record_moved(request: HttpRequest) -> HttpResponse:
         return _refused(request, form, str(problem))
     if not request.htmx:
         messages.success(request, _moved_words(done))
-        return redirect("moves")
+        return redirect(_page(form))
     row = _row_of(form)
     row.done, row.pieces = done, max(advised - done.pieces, 0)
     return render(request, "rounds/move_row.html", {"row": row})
@@ -113,53 +97,47 @@ def undo_moved(request: HttpRequest) -> HttpResponse:
         messages.error(request, str(problem))
     else:
         messages.success(request, _("Taken back: the pieces are on record where they were before."))
-    return redirect("moves")
+    return redirect(_page(form))
 
 
-def _day(request: HttpRequest) -> date:
+def day_carried_for(request: HttpRequest) -> date:
     """The day for which pieces are carried: that of the plan, or today where its day has passed."""
     plan, now = current_plan(request), today(request)
     return max(plan.for_date, now) if plan else now
 
 
-def _rows(walks: Iterable[Walk], lots: dict, *, is_swap: bool) -> list[tuple[Walk, list[MoveRow]]]:
-    return [
-        (
-            walk,
-            [
-                MoveRow(
-                    walk.source,
-                    walk.destination,
-                    move.consumable,
-                    move.pieces,
-                    is_swap,
-                    lots.get((walk.source.pk, move.consumable.pk), []),
-                )
-                for move in walk.moves
-            ],
-        )
-        for walk in walks
-    ]
-
-
 def _row_of(form: MovedForm) -> MoveRow:
     """The row that the form was sent from, with a key for what may follow."""
-    told = form.cleaned_data
-    place, line = told["source"], told["consumable"]
-    lots = lots_to_take([(place.pk, line.pk)], on=form.day)
+    told, department = form.cleaned_data, form.cleaned_data["source"].department
+    place, line, swap = told["source"], told["consumable"], told["swap"]
+    route, day = (place.pk, told["destination"].pk, line.pk), department.local_date(timezone.now())
+    before = told_since(department, department.local_midnight(day))[route]
     return MoveRow(
-        place, told["destination"], line, told.get("pieces") or 0, told["swap"], lots.get((place.pk, line.pk), [])
+        place,
+        told["destination"],
+        line,
+        told.get("pieces") or 0,
+        swap,
+        lots_to_take([(place.pk, line.pk)], on=form.day).get((place.pk, line.pk), []),
+        key=proposal_key(*route, swap=swap, day=day, told_before=before),
+        page=_page(form),
     )
+
+
+def _page(form: UndoForm) -> str:
+    """The page that the form stands on, to go back to."""
+    return "expiry" if form.data.get("page") == "expiry" else "moves"
 
 
 def _refused(request: HttpRequest, form: MovedForm, words: str) -> HttpResponse:
     if request.htmx and all(form.cleaned_data.get(name) for name in ("source", "destination", "consumable")):
         row = _row_of(form)
+        row.key = form.cleaned_data.get("key", row.key)  # what is refused as told before is refused again
         row.trouble, row.typed = words, form.data.get("pieces", "")[:10]
         row.pieces = form.cleaned_data.get("advised") or 0
         return render(request, "rounds/move_row.html", {"row": row})
     messages.error(request, words)
-    return redirect("moves")
+    return redirect(_page(form))
 
 
 def _moved_words(done: Done) -> str:
