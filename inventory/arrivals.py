@@ -12,6 +12,7 @@ from datetime import date, datetime, timedelta
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from .models import ArrivedPack, Consumable, Department, Lot, Order, OrderLine, Packaging, Place, Recall
@@ -112,11 +113,11 @@ def keep_scan(
     the pack scanned last, and adds its lot and date to it. The same key again is the same scan. Raises Unreadable where
     there is no such pack, and ArrivalRefused; both keep nothing.
     """
-    known = ArrivedPack.objects.filter(key=key).first()
+    known = ArrivedPack.objects.filter(Q(key=key) | Q(second_key=key)).first()
     if known is not None:
         return known
     if found is None and scan.item is None:
-        return _add_to_last(scan, storeroom=storeroom, order=order, by=by)
+        return _add_to_last(scan, storeroom=storeroom, order=order, by=by, key=key)
     pack = ArrivedPack(storeroom=storeroom, order=order, by=by, at=at, key=key, item=scan.item or "")
     if found is None:
         pack.lot_number, pack.possible_lots, pack.expires_on = scan.lot or "", list(scan.possible_lots), scan.expires_on
@@ -329,20 +330,23 @@ def lot_as_typed(text: str) -> str:
 
 
 @transaction.atomic
-def _add_to_last(scan: Scan, *, storeroom: Place, order: Order | None, by) -> ArrivedPack:
-    """Join a code that names no item to the pack that the same person scanned last."""
+def _add_to_last(scan: Scan, *, storeroom: Place, order: Order | None, by, key: str) -> ArrivedPack:
+    """Join a code that names no item to the pack that the same person scanned last, under the key of its scan."""
     last = (
-        ArrivedPack.objects.select_for_update(of=("self",))
+        ArrivedPack.objects.select_for_update(of=("self",), no_key=True)
         .filter(storeroom=storeroom, order=order, by=by, state=State.WAITING)
         .order_by("-pk")
         .first()
     )
+    if last is not None and last.second_key == key:
+        return last  # of two that sent it at once this one waited
     if last is None or last.lot_number or (scan.lot is None and not scan.possible_lots and scan.expires_on is None):
         raise Unreadable(words.NO_ITEM)
+    last.second_key = key
     last.lot_number, last.possible_lots = scan.lot or "", list(scan.possible_lots)
     last.expires_on = scan.expires_on or last.expires_on
     last.pieces_per_pack = scan.pieces or last.pieces_per_pack
-    last.save(update_fields=["lot_number", "possible_lots", "expires_on", "pieces_per_pack"])
+    last.save(update_fields=["second_key", "lot_number", "possible_lots", "expires_on", "pieces_per_pack"])
     return last
 
 

@@ -40,6 +40,13 @@ class ArrivedPack(models.Model):
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="arrived_packs")
     at = models.DateTimeField()
     key = models.CharField(max_length=80, unique=True)
+    second_key = models.CharField(
+        max_length=80,
+        null=True,
+        blank=True,
+        unique=True,
+        help_text=_("Of the scan of the pack's other code."),
+    )
 
     class Meta:
         ordering = ["pk"]

@@ -194,7 +194,7 @@ class StockingLine(models.Model):
     objects = StockingLineQuerySet.as_manager()
 
     class Meta:
-        ordering = ["place", "bin__walk_order", "consumable__code"]
+        ordering = ["place", F("bin__walk_order").asc(nulls_last=True), "consumable__code"]
         constraints = [
             models.UniqueConstraint(
                 fields=["place", "consumable"],

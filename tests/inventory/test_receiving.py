@@ -244,6 +244,18 @@ def test_a_second_code_adds_lot_and_date_to_the_pack_before(scan, listed, tube):
     assert (one.consumable, one.lot_number, str(one.expires_on), one.pack_count) == (tube, "10X3", "2028-01-15", 1)
 
 
+def test_a_second_code_sent_again_stays_with_its_pack(scan):
+    scan(f"01{TUBE}")
+    joined = scan("1728063010A1", key="second code")
+    assert scan("1728063010A1", key="second code") == joined
+
+    after = scan(f"01{MASK}")
+    assert scan("1728063010A1", key="second code") == joined
+
+    after.refresh_from_db()
+    assert (after.lot_number, after.expires_on) == ("", None)
+
+
 def test_lot_and_date_alone_belong_to_no_pack(scan):
     with pytest.raises(Unreadable, match="not the item"):
         scan("1728063010A1")
