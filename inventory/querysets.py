@@ -3,7 +3,7 @@
 from datetime import date, timedelta
 
 from django.db import models
-from django.db.models import Q, Sum
+from django.db.models import F, Q, Sum
 from django.db.models.functions import Coalesce
 
 
@@ -61,6 +61,17 @@ def _usable(on: date) -> Q:
 
 
 class StockingLineQuerySet(models.QuerySet):
+    def in_drawer_order(self):
+        """Place by place as one walks, then as `bin_order` sorts: drawer by drawer, what has no bin last."""
+        return self.order_by(
+            "place__walk_order",
+            "place__code",
+            F("bin__walk_order").asc(nulls_last=True),
+            "bin__code",
+            "consumable__section",
+            "consumable__code",
+        )
+
     def with_on_hand(self):
         """Annotate `on_hand`: recorded pieces of the line at its place, over all lots."""
         from .models import Holding

@@ -82,7 +82,7 @@ def advise_orders(
     kept = list(
         StockingLine.objects.filter(place__department=department, place__role=Place.Role.STOREROOM)
         .select_related("place", "consumable")
-        .order_by("place__walk_order", "place__code", "bin__walk_order", "consumable__section", "consumable__code")
+        .in_drawer_order()
     )
     if not kept:
         return []

@@ -76,7 +76,7 @@ def read_frame(department: Department) -> Frame:
     lines = (
         StockingLine.objects.filter(place__department=department, place__role="cart")
         .prefetch_related("place", "bin", "consumable")
-        .order_by("place__walk_order", "place__code", "bin__walk_order", "consumable__section", "consumable__code")
+        .in_drawer_order()
     )
     return Frame(tuple(lines), routes(department), Setups(department))
 

@@ -10,10 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from django.db.models import F
-
 from inventory.dates import LineDate, line_dates
-from inventory.models import Bin, Consumable, DateCheck, Department, Holding, Lot, Place, StockingLine
+from inventory.models import Bin, Consumable, DateCheck, Department, Holding, Lot, Place, StockingLine, bin_order
 
 Tracking = StockingLine.Tracking
 
@@ -101,8 +99,7 @@ def find_dated(department: Department, key: str, *, on: date) -> Dated | None:
 def lines_by_earliest(department: Department, place: Place) -> list[LineDate]:
     """The lines of a place that are kept by their earliest date, in the order of the hand, each with that date."""
     lines = StockingLine.objects.filter(place=place, place__department=department, tracking=Tracking.EARLIEST_DATE)
-    in_order = lines.order_by(F("bin__walk_order").asc(nulls_last=True), "consumable__section", "consumable__code")
-    return line_dates(list(in_order.select_related("place", "consumable", "bin")))
+    return line_dates(list(lines.in_drawer_order().select_related("place", "consumable", "bin")))
 
 
 def _by_earliest(one: LineDate) -> Dated:
@@ -126,11 +123,10 @@ def _asked(key: str) -> tuple[int, int]:
 
 
 def _walking(one: Dated) -> tuple:
-    bin_order = (one.bin.walk_order, one.bin.code) if one.bin else (1 << 31, "")
     return (
         one.place.walk_order,
         one.place.code,
-        *bin_order,
+        *bin_order(one.bin),
         one.consumable.section,
         one.consumable.code,
         one.expires_on,

@@ -6,7 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from django.db.models import Max, Sum
+from django.db.models import F, Max, Sum
 from django.utils.safestring import SafeString
 
 from inventory.models import Bin, Consumable, Count, Holding, Lot, Place, StockingLine, bin_order
@@ -67,7 +67,7 @@ def storeroom_contents(storeroom: Place, plan: Plan | None, *, day: date, now: d
     kept = {line.consumable_id: line for line in StockingLine.objects.filter(place=storeroom).select_related("bin")}
     lots = defaultdict(list)
     holdings = Holding.objects.filter(place=storeroom).exclude(quantity=0).marked_usable(on=day).select_related("lot")
-    for held in holdings.order_by("lot__expires_on", "lot__number", "pk"):
+    for held in holdings.order_by(F("lot__expires_on").asc(nulls_last=True), "lot__number", "pk"):
         lots[held.consumable_id].append(HeldLot(held.lot, held.quantity, held.is_usable))
     counts = Count.objects.filter(place=storeroom).order_by().values_list("consumable").annotate(Max("at"))
     counted_at = dict(counts)

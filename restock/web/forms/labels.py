@@ -71,7 +71,7 @@ class LabelForm(forms.Form):
         if told["line"]:
             lines = told["line"].stocking_lines.order_by("place__walk_order", "place__code")
         else:
-            lines = told["place"].stocking_lines.order_by("bin__walk_order", "bin__code", "consumable__code")
+            lines = told["place"].stocking_lines.in_drawer_order()
         return bin_labels(lines.select_related("consumable", "place", "bin")[:MOST_LABELS])
 
     def pages(self) -> list[Page]:
