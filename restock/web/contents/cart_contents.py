@@ -23,8 +23,8 @@ from ..levels import bar, level_of
 class CartLine:
     """One stocking line as it stands now. Its plan line is None where it was added after the plan was made.
 
-    `carried` counts the pieces that were confirmed as picked for it, None while that is open. stands_still: it neither
-    moved nor was counted for long, and asks for a count.
+    to_add: pieces still to bring tonight. carried: pieces that were confirmed as picked for it, None while nobody said
+    anything. stands_still: it neither moved nor was counted for long, and asks for a count.
     """
 
     stocking: StockingLine
@@ -32,6 +32,7 @@ class CartLine:
     on_hand: int
     usable: int
     counted: str
+    to_add: int
     carried: int | None
     bar: SafeString | str
     stands_still: bool = False
@@ -48,11 +49,6 @@ class CartLine:
     def unusable(self) -> int:
         """Pieces recorded here that are out of date or set aside on the plan's day."""
         return max(self.on_hand - self.usable, 0)
-
-    @property
-    def to_add(self) -> int:
-        """Pieces still to bring tonight."""
-        return self.planned.allocated if self.planned and self.carried is None else 0
 
     @property
     def stays_short(self) -> int:
@@ -101,10 +97,10 @@ def cart_contents(cart: Place, plan: Plan | None, *, day: date, now: datetime, w
     counted_at = {row["consumable"]: row["latest"] for row in counts}
     still = still_lines(cart, at=now)
     planned = {}
-    carried = {}
+    to_add, carried = {}, {}
     if plan is not None:
         planned = {line.consumable_id: line for line in plan.lines.filter(place=cart).defer("pmf")}
-        carried = _carried(plan, cart)
+        to_add, carried = _picks(plan, cart)
 
     by_section = defaultdict(list)
     for line in sorted(stocked, key=_drawer_order):
@@ -119,6 +115,7 @@ def cart_contents(cart: Place, plan: Plan | None, *, day: date, now: datetime, w
                 on_hand=on_hand,
                 usable=may_use,
                 counted=counted_words(counted_at.get(pk), now),
+                to_add=to_add.get(pk, 0),
                 carried=carried.get(pk),
                 bar=drawn,
                 stands_still=pk in still,
@@ -170,16 +167,17 @@ def _pieces(holdings) -> dict[int, int]:
     return dict(rows)
 
 
-def _carried(plan: Plan, cart: Place) -> dict[int, int]:
-    """Pieces picked for each consumable of which every pick was confirmed."""
+def _picks(plan: Plan, cart: Place) -> tuple[dict[int, int], dict[int, int]]:
+    """Of each consumable the pieces that open picks ask for, and those that were confirmed as picked: one query."""
+    still_open, settled = defaultdict(int), defaultdict(int)
     picks = Pick.objects.filter(plan_line__plan=plan, plan_line__place=cart)
-    picked: dict[int, int] = defaultdict(int)
-    still_open = set()
-    for consumable, pieces, confirmed_at in picks.values_list("plan_line__consumable", "picked", "confirmed_at"):
+    rows = picks.values_list("plan_line__consumable", "quantity", "picked", "confirmed_at")
+    for consumable, quantity, picked, confirmed_at in rows:
         if confirmed_at is None:
-            still_open.add(consumable)
-        picked[consumable] += pieces or 0
-    return {consumable: pieces for consumable, pieces in picked.items() if consumable not in still_open}
+            still_open[consumable] += quantity
+        else:
+            settled[consumable] += picked
+    return still_open, settled
 
 
 def _drawer_order(line: StockingLine):
