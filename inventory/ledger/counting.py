@@ -35,7 +35,8 @@ def count(*, place: Place, consumable: Consumable, counted: int, by, at: datetim
     The count is kept even where it changes nothing: it says how old our knowledge is. Afterwards no balance of the
     line there is below zero, and they add up to what was counted.
 
-    Raises Refused for fewer than zero pieces or a virtual place, KeyReused for a known key with other content.
+    Raises Refused for fewer than zero pieces, a virtual place or a line of another department, KeyReused for a known key
+    with other content.
     """
     written = count_all([Counted(place=place, consumable=consumable, pieces=counted, key=key)], by=by, at=at)
     return written[0] if written else Count.objects.get(key=key)
@@ -109,6 +110,8 @@ def _variances(counted: list[Counted]) -> dict[int, Place]:
             raise Refused(
                 _("More pieces of %(consumable)s were counted by lot than in all.") % {"consumable": told.consumable}
             )
+        if told.place.department_id != told.consumable.department_id:
+            raise Refused(_("The place and the line belong to different departments."))
         if told.place.is_virtual:
             raise Refused(_("%(place)s cannot be counted: it stands for what is not here.") % {"place": told.place})
     departments = {told.place.department_id for told in counted}

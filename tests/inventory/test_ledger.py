@@ -175,6 +175,16 @@ def test_discard_and_adjust_change_what_is_on_hand(stocked_cart, tube, technicia
     assert stocked_cart.on_hand(tube) == 5
 
 
+def test_count_of_another_departments_line_is_refused_though_it_changes_nothing(tube, technician):
+    elsewhere = StoreroomFactory(department=DepartmentFactory(code="other"))
+
+    with pytest.raises(ledger.Refused, match="different departments"):
+        ledger.count(place=elsewhere, consumable=tube, counted=0, by=technician, at=NOON, key="c")
+
+    assert not Count.objects.exists()
+    assert not Holding.objects.exists()
+
+
 def test_pieces_cannot_go_to_another_department(stocked_cart, tube, technician):
     elsewhere = StoreroomFactory(department=DepartmentFactory(code="other"))
 
