@@ -115,7 +115,8 @@ def write_usage(told: Told, loading: Loading, outcome: Outcome) -> None:
 
 
 def _differing(told: Told, loading: Loading) -> tuple[list[_Use], list[_Use]]:
-    """Uses that are new, in the order in which they happened, and uses whose figures have changed."""
+    """Uses that are new, in the order in which they happened, and uses whose figures have changed, in the order in
+    which the ledger locks."""
     before = _recorded(told, loading)
     moments: dict[int, datetime] = {}
     fresh, changed = [], []
@@ -135,6 +136,7 @@ def _differing(told: Told, loading: Loading) -> tuple[list[_Use], list[_Use]]:
     for (room_id, day, consumable_id), pieces in told.by_room_day.items():
         add(None, room_id, day, consumable_id, _moment(loading, day, None), pieces)
     fresh.sort(key=lambda use: use.at)
+    changed.sort(key=lambda use: use.consumable_id)
     return fresh, changed
 
 

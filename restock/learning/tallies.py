@@ -35,7 +35,8 @@ def bring_forward(*, department: Department, at: datetime, rebuild: bool = False
     only seen by a rebuild.
     """
     policy = policy_of(department)
-    learning = Learning.objects.select_for_update().filter(department=department).first()
+    Department.objects.select_for_update(no_key=True).get(pk=department.pk)  # a first run has no other row to lock
+    learning = Learning.objects.filter(department=department).first()
     if learning and (rebuild or learning.half_life_days != policy.half_life_days or _missed_a_record(learning)):
         Stratum.objects.filter(department=department).delete()
         SplitTally.objects.filter(consumable__department=department).delete()

@@ -1,14 +1,17 @@
 """The tallies after many nights are what one recount of the whole log would give."""
 
 import random
+import threading
 from collections import Counter, defaultdict
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta
 from itertools import count
 
 import pytest
+from django.db import connections
 
 from inventory import ledger
-from inventory.models import Basis
+from inventory.models import Basis, Department
 from restock.cases.case_log import Opened, log_case, undo_log
 from restock.cases.setups import Setups
 from restock.learning.opened_unused import opened_unused
@@ -385,3 +388,22 @@ def test_a_second_night_reads_only_what_is_new(department, log, django_assert_ma
 
     with django_assert_max_num_queries(30):
         bring_forward(department=department, at=night(31))
+
+
+@pytest.mark.django_db(transaction=True)
+def test_two_first_nights_at_once_count_a_case_once(department, log):
+    log(DAY, {ConsumableFactory(): 1})
+    start = threading.Barrier(2)
+
+    def first_night(_):
+        start.wait(timeout=30)
+        try:
+            return bring_forward(department=Department.objects.get(), at=night(0)).through_record
+        finally:
+            connections.close_all()
+
+    with ThreadPoolExecutor(2) as pool:
+        first, second = pool.map(first_night, range(2))
+
+    assert first == second
+    assert Stratum.objects.get().cases == pytest.approx(1)

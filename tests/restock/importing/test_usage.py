@@ -7,7 +7,7 @@ from inventory.importing.problems import SheetRefused
 from inventory.models import Movement
 from restock.models import Case, UsageRecord
 from restock.schedule.privacy import booking_hash
-from tests.factories import CaseFactory, LotFactory, StockingLineFactory
+from tests.factories import CaseFactory, ConsumableFactory, LotFactory, StockingLineFactory
 
 WEDNESDAY = date(2026, 3, 4)
 THURSDAY_NOON = datetime(2026, 3, 5, 12, tzinfo=UTC)
@@ -107,6 +107,19 @@ def test_figure_changed_and_changed_back_ends_where_it_began(load, counted, cart
 
     assert cart.on_hand(tube) == 3
     assert ledger.differences() == []
+
+
+def test_corrections_of_many_lines_lock_them_in_the_order_of_the_ledger(load, counted, cart, tube, technician):
+    later = ConsumableFactory(code="LATER")
+    StockingLineFactory(place=cart, consumable=later)
+    at = datetime(2026, 3, 4, 6, tzinfo=UTC)
+    ledger.count(place=cart, consumable=later, counted=5, by=technician, at=at, key="later")
+    sheet = "date,room,order,code,used\n2026-03-04,OR-1,1,LATER,{0}\n2026-03-04,OR-1,1,ETT-7.0,{0}\n"
+    for used in (1, 2):
+        load("usage", sheet.format(used), at=THURSDAY_NOON)
+
+    reversed_lines = Movement.objects.filter(kind="reverse").order_by("pk").values_list("consumable", flat=True)
+    assert list(reversed_lines) == [tube.pk, later.pk]
 
 
 def test_correction_of_history_moves_no_stock(load, cases, cart, tube):
