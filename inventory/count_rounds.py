@@ -80,7 +80,8 @@ def open_round(
 
     Raises NotCounted where there is nothing to count.
     """
-    Department.objects.select_for_update().get(pk=department.pk)  # two people who begin at once begin one round
+    # Two people who begin at once begin one round.
+    Department.objects.select_for_update(no_key=True).get(pk=department.pk)
     running = CountRound.objects.filter(department=department, place=place, finished_at=None)
     if place is None:
         running = running.filter(for_date=for_date)
@@ -151,7 +152,7 @@ def record_count(
     yet told that a second is asked for.
     """
     task = (
-        CountTask.objects.select_for_update(of=("self",))
+        CountTask.objects.select_for_update(of=("self",), no_key=True)
         .select_related("round", "place", "consumable", "count")
         .get(pk=task_id)
     )
@@ -250,7 +251,7 @@ def count_again(*, task_id: int) -> CountTask:
 
     Raises NotCounted on a finished round.
     """
-    task = CountTask.objects.select_for_update(of=("self",)).select_related("round").get(pk=task_id)
+    task = CountTask.objects.select_for_update(of=("self",), no_key=True).select_related("round").get(pk=task_id)
     if task.round.finished_at is not None:
         raise NotCounted(_("This count is finished."))
     task.first_counted = task.first_at = task.first_by = task.expected = task.second_counted = task.count = None
@@ -263,7 +264,7 @@ def count_again(*, task_id: int) -> CountTask:
 @transaction.atomic
 def say_cause(*, task_id: int, cause: str, note: str = "") -> CountTask:
     """Keep why a settled line differed. `note` is about stock only. Raises ValidationError, NotCounted."""
-    task = CountTask.objects.select_for_update(of=("self",)).get(pk=task_id)
+    task = CountTask.objects.select_for_update(of=("self",), no_key=True).get(pk=task_id)
     if task.count_id is None:
         raise NotCounted(_("Count the line first."))
     task.cause, task.note = cause, note

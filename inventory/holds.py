@@ -48,7 +48,7 @@ def settle(lot: Lot, *, at: datetime) -> None:
 
 
 def _write(lot: Lot, *, released: bool, reason: str, by, at: datetime, key: str) -> Hold:
-    lot = Lot.objects.select_for_update().get(pk=lot.pk)
+    lot = Lot.objects.select_for_update(no_key=True).get(pk=lot.pk)
     earlier = Hold.objects.filter(key=key).first()
     if earlier is not None:
         if (earlier.lot_id, earlier.released) != (lot.pk, released):

@@ -314,7 +314,7 @@ def buyer_changes(*, line: OrderLine, packs: int, by, at: datetime) -> bool:
 
     Returns whether anything is new. Raises OrderRefused for a line of an order that was not placed.
     """
-    line = OrderLine.objects.select_for_update(of=("self",)).select_related("order").get(pk=line.pk)
+    line = OrderLine.objects.select_for_update(of=("self",), no_key=True).select_related("order").get(pk=line.pk)
     if line.order.placed_at is None:
         raise OrderRefused(_("This order was not placed yet."))
     if not 0 <= packs <= MOST_PACKS:
@@ -380,7 +380,7 @@ def tell_back_order(
 
 
 def _locked(order: Order) -> Order:
-    return Order.objects.select_for_update().get(pk=order.pk)
+    return Order.objects.select_for_update(no_key=True).get(pk=order.pk)
 
 
 def _draft(order: Order) -> Order:

@@ -47,7 +47,9 @@ def receive_all(
     Said twice it receives once: what is on record is no longer waiting.
     """
     # Held until the end, so that two people who press at once do not receive the same packs twice.
-    list(ArrivedPack.objects.select_for_update().filter(storeroom=storeroom, order=order, state=State.WAITING))
+    list(
+        ArrivedPack.objects.select_for_update(no_key=True).filter(storeroom=storeroom, order=order, state=State.WAITING)
+    )
     waiting = arrivals(storeroom, order, today=today, short_dated=short_dated)
     taken = [one for one in waiting if not one.against]
     if not taken:

@@ -25,7 +25,7 @@ def lock(pairs: Iterable[tuple[int, int]]) -> None:
         ignore_conflicts=True,
     )
     if connection.features.has_select_for_update:
-        list(representatives.select_for_update().order_by("consumable_id", "place_id").values_list("pk"))
+        list(representatives.select_for_update(no_key=True).order_by("consumable_id", "place_id").values_list("pk"))
 
 
 class Balances:

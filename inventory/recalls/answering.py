@@ -39,7 +39,9 @@ def answer(
     Raises Refused for a withdrawn recall or figures that cannot be, ValidationError for a note that may name a person,
     KeyReused for a known key with other content.
     """
-    place = RecallPlace.objects.select_for_update(of=("self",)).select_related("recall__consumable", "place")
+    place = RecallPlace.objects.select_for_update(of=("self",), no_key=True).select_related(
+        "recall__consumable", "place"
+    )
     place = place.get(pk=recall_place.pk)
     recall = place.recall
     earlier = RecallAnswer.objects.filter(key=key).first()

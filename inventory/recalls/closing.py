@@ -45,7 +45,7 @@ def withdraw(*, recall: Recall, by, at: datetime, note: str) -> Recall:
     Works for a closed recall too, whose signature then stands as it was. What went back to the supplier or was
     destroyed is gone all the same. Raises Refused without a reason, and for a recall that was withdrawn before.
     """
-    recall = Recall.objects.select_for_update().get(pk=recall.pk)
+    recall = Recall.objects.select_for_update(no_key=True).get(pk=recall.pk)
     if recall.withdrawn:
         raise ledger.Refused(_("This recall was withdrawn before."))
     if not note.strip():
@@ -66,7 +66,7 @@ def withdraw(*, recall: Recall, by, at: datetime, note: str) -> Recall:
 
 
 def _open(recall: Recall) -> Recall:
-    recall = Recall.objects.select_for_update().get(pk=recall.pk)
+    recall = Recall.objects.select_for_update(no_key=True).get(pk=recall.pk)
     if recall.closed_at is not None:
         raise ledger.Refused(_("This recall is closed already."))
     return recall

@@ -60,7 +60,8 @@ def carry_over(plan: Plan, *, at: datetime) -> None:
         plan__department=plan.department_id, plan__for_date=plan.for_date, ended_at__isnull=True
     ).exclude(plan=plan)
     held = {
-        claim.place_id: claim.by_id for claim in earlier.select_for_update().order_by("plan__made_at", "plan", "pk")
+        claim.place_id: claim.by_id
+        for claim in earlier.select_for_update(of=("self",), no_key=True).order_by("plan__made_at", "plan", "pk")
     }
     earlier.update(ended_at=Greatest(F("at"), at))
     Claim.objects.bulk_create(Claim(plan=plan, place_id=place, by_id=by, at=at) for place, by in held.items())

@@ -92,7 +92,7 @@ def locked(picks: QuerySet[Pick]) -> QuerySet[Pick]:
     """The picks as the lock: whoever settles one of them at the same time waits, and then finds it done."""
     return (
         picks.select_related("plan_line__consumable", "plan_line__place", "storeroom", "lot", "bin")
-        .select_for_update(of=("self",))
+        .select_for_update(of=("self",), no_key=True)
         .order_by("pk")
     )
 

@@ -147,7 +147,7 @@ def apply_delivery(filled: Filled, *, storeroom: Place, order: Order | None, by,
     What this very sheet brought before is not kept again, whatever became of it, unless it was taken off the list.
     Raises SheetRefused with every problem; a code about a person is never repeated.
     """
-    Place.objects.select_for_update().get(pk=storeroom.pk)  # two people may bring the same sheet at once
+    Place.objects.select_for_update(no_key=True).get(pk=storeroom.pk)  # two people may bring the same sheet at once
     problems: list[Problem] = []
     came = _read(filled, storeroom, order, problems)
     before = _Before(filled.sheet_key)

@@ -259,7 +259,7 @@ def state(card: Substitution, *, on: date) -> str:
 
 
 def _locked(card: Substitution) -> Substitution:
-    cards = Substitution.objects.select_for_update(of=("self",))
+    cards = Substitution.objects.select_for_update(of=("self",), no_key=True)
     return cards.select_related("department", "wanted", "stand_in").get(pk=card.pk)
 
 

@@ -152,7 +152,7 @@ def take_back(*, action: ShortageAction, by, at: datetime, key: str) -> Shortage
     Raises NotDone for what was taken back before, for the taking back itself, once the day that it was for has passed,
     and where a par was changed again since.
     """
-    action = ShortageAction.objects.select_for_update(of=("self",)).get(pk=action.pk)
+    action = ShortageAction.objects.select_for_update(of=("self",), no_key=True).get(pk=action.pk)
     if action.undoes_id or ShortageAction.objects.filter(undoes=action).exclude(key=key).exists():
         raise NotDone(_("This was taken back before."))
     if known := ShortageAction.objects.filter(key=key).first():
@@ -194,7 +194,7 @@ def standing_actions(plan: Plan) -> dict[tuple[int, int], list[ShortageAction]]:
 
 def _known(line: PlanLine, key: str) -> ShortageAction | None:
     """The act that the key stands for. Of two senders of the same key the second one waits here for the first."""
-    PlanLine.objects.select_for_update(of=("self",)).only("pk").get(pk=line.pk)
+    PlanLine.objects.select_for_update(of=("self",), no_key=True).only("pk").get(pk=line.pk)
     return ShortageAction.objects.filter(key=key).first()
 
 
