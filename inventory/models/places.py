@@ -31,13 +31,22 @@ class Department(models.Model):
     def __str__(self) -> str:
         return self.name
 
+    @property
+    def zone(self) -> zoneinfo.ZoneInfo:
+        """The rules by which the department's clocks go."""
+        return zoneinfo.ZoneInfo(self.time_zone)
+
+    def local_time(self, at: datetime) -> datetime:
+        """The instant `at` (aware) as the department's clocks show it."""
+        return at.astimezone(self.zone)
+
     def local_date(self, at: datetime) -> date:
         """The department's calendar date at the instant `at` (aware)."""
-        return at.astimezone(zoneinfo.ZoneInfo(self.time_zone)).date()
+        return self.local_time(at).date()
 
     def local_midnight(self, day: date) -> datetime:
         """The instant at which the department's `day` begins."""
-        return datetime.combine(day, datetime.min.time(), zoneinfo.ZoneInfo(self.time_zone))
+        return datetime.combine(day, datetime.min.time(), self.zone)
 
 
 class Room(models.Model):

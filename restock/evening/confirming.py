@@ -19,7 +19,6 @@ The rules, beside those of `settling`:
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
-from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.utils.translation import gettext as _
@@ -265,7 +264,7 @@ class _Lots:
 
 
 def _already_confirmed(file: str, settled: Settled, row: BackRow, plan: Plan) -> Problem:
-    confirmed_at = settled.pick.confirmed_at.astimezone(ZoneInfo(plan.department.time_zone))
+    confirmed_at = plan.department.local_time(settled.pick.confirmed_at)
     return problem_at(
         file,
         row,
@@ -283,7 +282,7 @@ def _already_confirmed(file: str, settled: Settled, row: BackRow, plan: Plan) ->
 
 
 def _superseded(file: str, plan: Plan, newer: Plan) -> Problem:
-    made_at = newer.made_at.astimezone(ZoneInfo(plan.department.time_zone))
+    made_at = plan.department.local_time(newer.made_at)
     return Problem(
         file,
         _("pick list %(plan)s for %(for_date)s") % {"plan": plan.pk, "for_date": plan.for_date},

@@ -10,7 +10,6 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.utils import dateformat
@@ -137,7 +136,7 @@ def apply_count_sheet(filled: Filled, *, round: CountRound, by, at: datetime) ->
     lots = lots_to_read(tasks.values())
     problems: list[Problem] = []
     counted = again = 0
-    zone = ZoneInfo(round.department.time_zone)
+    zone = round.department.zone
     by_task: dict[int, list[Answer]] = {}
     for answer in filled.answers:
         by_task.setdefault(_task_of(answer), []).append(answer)

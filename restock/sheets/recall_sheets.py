@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from io import BytesIO
-from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.utils.translation import gettext as _
@@ -153,7 +152,6 @@ def apply_sweep(recall: Recall) -> Callable[[Filled, object, datetime], str]:
 def report_workbook(told: recalls.Report, used: Iterable[UsedBefore], lots: Sequence[Lot]) -> bytes:
     """The report as a workbook: one sheet of places with their answers, one of what was used before."""
     recall = told.recall
-    zone = ZoneInfo(recall.department.time_zone)
     workbook = Workbook()
     use_own_font(workbook)
     places = workbook.active
@@ -175,13 +173,13 @@ def report_workbook(told: recalls.Report, used: Iterable[UsedBefore], lots: Sequ
         answer, asked = one.answer, one.recall_place
         said: list = [None, None, None, None, _("no answer yet"), None, None]
         if answer:
-            at = f"{answer.at.astimezone(zone):%Y-%m-%d %H:%M}"
+            at = f"{recall.department.local_time(answer.at):%Y-%m-%d %H:%M}"
             figures = [answer.found, answer.returned, answer.destroyed, answer.quarantined]
             said = [*figures, at, answer.by.get_username(), answer.note]
         rows.append(TableRow([asked.place.name, str(asked.get_why_display()), asked.recorded_pieces, *said]))
     sums = [told.recorded, told.found, told.returned, told.destroyed, told.quarantined]
     rows.append(TableRow([_("In all"), None, *sums, None, None, None]))
-    _put(places, recall, _summary(told, lots, zone), headings, rows)
+    _put(places, recall, _summary(told, lots), headings, rows)
 
     before = workbook.create_sheet(_("Used before"))
     headings = [
@@ -220,7 +218,7 @@ def _put(sheet, recall: Recall, lines: Sequence[str], headings: Sequence[Heading
         one_page=False,
         left=recall.department.name,
         centre=title,
-        right=_("opened %(opened_at)s") % {"opened_at": f"{recall.opened_at:%Y-%m-%d}"},
+        right=_("opened %(opened_at)s") % {"opened_at": recall.department.local_date(recall.opened_at)},
         caution=_(DRILL if recall.drill else CAUTIONS[0]),
     )
 
@@ -238,13 +236,13 @@ def _what(recall: Recall, lots: Sequence[Lot]) -> str:
     return f"{between} {here}"
 
 
-def _summary(told: recalls.Report, lots: Sequence[Lot], zone: ZoneInfo) -> list[str]:
+def _summary(told: recalls.Report, lots: Sequence[Lot]) -> list[str]:
     recall = told.recall
     lines = [
         f"{recall.consumable.label}. {_what(recall, lots)} {recall.get_recall_class_display()}".strip(),
         _("Opened %(at)s by %(who)s. %(answered)s of %(places)s places answered, %(nil)s of them with none.")
         % {
-            "at": f"{recall.opened_at.astimezone(zone):%Y-%m-%d %H:%M}",
+            "at": f"{recall.department.local_time(recall.opened_at):%Y-%m-%d %H:%M}",
             "who": recall.opened_by.get_username(),
             "answered": told.answered,
             "places": len(told.places),
@@ -254,7 +252,7 @@ def _summary(told: recalls.Report, lots: Sequence[Lot], zone: ZoneInfo) -> list[
     if recall.closed_at:
         how = _("Withdrawn") if recall.withdrawn else _("Closed")
         signed = _("%(at)s by %(who)s") % {
-            "at": f"{recall.closed_at.astimezone(zone):%Y-%m-%d %H:%M}",
+            "at": f"{recall.department.local_time(recall.closed_at):%Y-%m-%d %H:%M}",
             "who": recall.closed_by.get_username(),
         }
         lines.append(f"{how} {signed}. {recall.closing_note}".strip())

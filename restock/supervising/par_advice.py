@@ -141,7 +141,7 @@ def _answer(run: ParAdviceRun, said: Said, *, by, at: datetime) -> AdvisedPar:
 
 def _reason(run: ParAdviceRun, advised: AdvisedPar) -> str:
     return _("advice of %(made_at)s from %(days)s operating days: %(advised)s") % {
-        "made_at": f"{run.made_at:%Y-%m-%d}",
+        "made_at": run.department.local_date(run.made_at),
         "days": run.days,
         "advised": advised.advised,
     }

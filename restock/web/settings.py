@@ -70,6 +70,7 @@ MIDDLEWARE = [
     "django_htmx.middleware.HtmxMiddleware",
     "restock.web.ways_on.PageAboveMiddleware",
     "restock.web.workstations.SharedSessionMiddleware",
+    "restock.web.local_time.LocalTimeMiddleware",
     "restock.web.access.AccessMiddleware",
     "restock.web.wristbands.WristbandMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",

@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from itertools import zip_longest
-from zoneinfo import ZoneInfo
 
 from django.utils import dateformat
 from django.utils.translation import gettext as _
@@ -77,7 +76,7 @@ def write_cover(sheet: Worksheet, contents: PickList) -> None:
 
 def _facts(contents: PickList) -> list[tuple[str, str]]:
     plan = contents.plan
-    made_at = plan.made_at.astimezone(ZoneInfo(plan.department.time_zone))
+    made_at = plan.department.local_time(plan.made_at)
     picks = [row.pick for _, rows in contents.storerooms for row in rows]
     pieces = sum(pick.quantity for pick in picks)
     storerooms = ", ".join(storeroom.name for storeroom, _ in contents.storerooms)

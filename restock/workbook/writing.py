@@ -3,7 +3,6 @@
 from datetime import date
 from pathlib import Path
 from typing import BinaryIO
-from zoneinfo import ZoneInfo
 
 from django.utils import dateformat
 from django.utils.translation import gettext as _
@@ -255,7 +254,7 @@ def _may_stand_in(card: Substitution) -> str:
 def _finish(
     sheet: Worksheet, plan: Plan, paper: Paper, what: str, *, landscape: bool = True, one_page: bool = False
 ) -> None:
-    made_at = plan.made_at.astimezone(ZoneInfo(plan.department.time_zone))
+    made_at = plan.department.local_time(plan.made_at)
     set_up_page(
         sheet,
         paper=paper,

@@ -1,6 +1,5 @@
 """Between two cases: the rooms with their next case, and one room's card."""
 
-from zoneinfo import ZoneInfo
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
@@ -21,7 +20,7 @@ from ..keys import key_in
 def rooms_today(request: HttpRequest) -> HttpResponse:
     """Every room with the case that comes next in it, today or on the next day with a list."""
     department, day = current_department(request), today(request)
-    now = timezone.now().astimezone(ZoneInfo(department.time_zone))
+    now = department.local_time(timezone.now())
     slots: dict[int, list[Case]] = {}
     cases = Case.objects.filter(department=department, date=day).exclude(status=Case.Status.CANCELLED)
     for case in cases.select_related("case_type", "size_class").prefetch_related("extras").order_by("order", "pk"):
@@ -44,7 +43,7 @@ def turnover_card(request: HttpRequest, room_id: int) -> HttpResponse:
     ahead = first_of_next_day(department, after=day).get(room.pk)
     offered = [*slots, *([ahead] if ahead else [])]
     asked = key_in(request.GET.get("case"))
-    local = now.astimezone(ZoneInfo(department.time_zone))
+    local = department.local_time(now)
     case = next((slot for slot in offered if slot.pk == asked), None) or next_of(slots, local) or ahead
     context = {"room": room, "slots": slots, "ahead": ahead, "case": case}
     if case is not None:

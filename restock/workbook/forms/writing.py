@@ -4,7 +4,6 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from io import BytesIO
-from zoneinfo import ZoneInfo
 
 from django.utils.translation import gettext as _
 from openpyxl import Workbook
@@ -61,7 +60,7 @@ def write_form(
     workbook = Workbook()
     use_own_font(workbook)
     workbook.remove(workbook.active)
-    made = made_at.astimezone(ZoneInfo(department.time_zone))
+    made = department.local_time(made_at)
     for name, of_sheet in by_sheet.items():
         sheet = workbook.create_sheet(sheet_name(name or _(form.title), workbook.sheetnames))
         title = f"{_(form.title)}: {name}" if name else _(form.title)
