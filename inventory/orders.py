@@ -329,8 +329,19 @@ def buyer_changes(*, line: OrderLine, packs: int, by, at: datetime) -> bool:
     return True
 
 
-def confirm_day(*, line: OrderLine, expected_on: date) -> bool:
-    """Keep the day that the buyer confirmed instead of the one worked out. Returns whether it is another."""
+@transaction.atomic
+def confirm_day(*, line: OrderLine, expected_on: date, by, at: datetime, key: str) -> bool:
+    """Keep the day that the buyer confirmed instead of the one worked out. Returns whether it is another.
+
+    It is the day of what is not on back-order. Where all that is open is, it is one more notice, so that the newest
+    word counts. The same key again is the same word. Raises OrderRefused as `tell_back_order` does.
+    """
+    [standing] = standings(OrderLine.objects.filter(pk=line.pk))
+    if standing.open and standing.owed == standing.open:
+        if standing.expected_on == expected_on:
+            return False
+        tell_back_order(line=line, expected_on=expected_on, note=standing.notice.note, by=by, at=at, key=key)
+        return True
     return bool(OrderLine.objects.filter(pk=line.pk).exclude(expected_on=expected_on).update(expected_on=expected_on))
 
 

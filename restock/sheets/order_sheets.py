@@ -160,7 +160,11 @@ def _apply(answer: Answer, line: OrderLine, *, by, at: datetime) -> bool:
             note=answer["note"] or "",
         )
         return new or not known
-    return bool(expected_on and confirm_day(line=line, expected_on=expected_on)) or new
+    if expected_on:
+        key = f"{answer.event_key}:{expected_on}"  # the same sheet may have told of a back-order before
+        confirmed = confirm_day(line=line, expected_on=expected_on, by=by, at=at, key=key)
+        return new or confirmed
+    return new
 
 
 _CELLS = {"pieces": "owed", "expected_on": "expected_on"}

@@ -101,6 +101,23 @@ def test_back_order_is_kept_with_its_day_and_note_once(placed, bring):
     assert line(placed).expected_on == COMES
 
 
+def test_day_confirmed_after_a_back_order_is_the_newest_word(placed, bring):
+    bring(placed, {"MASK": {"Back-order": "yes"}})
+    assert line(placed).expected_on is None
+
+    assert bring(placed, {"MASK": {"Expected": COMES}}) == "1 row of the sheet recorded."
+
+    assert line(placed).expected_on == COMES
+
+
+def test_day_confirmed_beside_a_part_on_back_order_is_that_of_the_rest(placed, bring):
+    bring(placed, {"MASK": {"Back-order": "yes", "Pieces owed": 4}})
+
+    bring(placed, {"MASK": {"Expected": COMES}})
+
+    assert [(part.pieces, part.expected_on) for part in line(placed).parts] == [(6, COMES), (4, None)]
+
+
 def test_part_of_a_line_on_back_order_leaves_the_rest_as_it_was(placed, bring):
     bring(placed, {"MASK": {"Expected": COMES, "Back-order": "yes", "Pieces owed": 5}})
 
