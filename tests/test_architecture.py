@@ -68,3 +68,12 @@ def test_a_note_with_a_persons_number_or_a_date_is_refused_unrepeated(app, model
 
 def test_every_model_change_has_its_migration(db):
     call_command("makemigrations", "--check", "--dry-run", verbosity=0)
+
+
+def test_row_locks_let_others_name_the_row():
+    """An insert with a foreign key takes FOR KEY SHARE on the row it names. FOR UPDATE holds that up, FOR NO KEY UPDATE
+    does not (PostgreSQL 15 manual, 13.3.2, row-level locks)."""
+    too_strong = re.compile(r'select_for_update\((?!(of=\("self",\), )?no_key=True\))')
+    sources = (path for app in ("inventory", "restock") for path in (ROOT / app).rglob("*.py"))
+
+    assert [str(path.relative_to(ROOT)) for path in sources if too_strong.search(path.read_text("utf-8"))] == []
