@@ -6,11 +6,14 @@ All weights are assumptions, named here so that a department can argue with them
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+
+import numpy as np
 
 BELOW_ZERO, FOUND_WRONG, DRIFT, CRITICAL, VALUE, AGE, NEVER_MOVES = (
     "below_zero", "found_wrong", "drift", "critical", "value", "age", "never_moves",
 )  # fmt: skip
+REASONS = (DRIFT, AGE, NEVER_MOVES, CRITICAL, VALUE, BELOW_ZERO, FOUND_WRONG)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +40,38 @@ class Record:
     def cannot_wait(self) -> bool:
         """Whether the record is wrong for certain, rather than doubtful."""
         return self.on_record < 0 or self.found_wrong
+
+
+@dataclass(frozen=True)
+class Records:
+    """The records of many lines: the fields of `Record`, each an array (L,), not a number where it has None."""
+
+    place: np.ndarray
+    on_record: np.ndarray
+    par: np.ndarray
+    likely_off: np.ndarray
+    days_counted: np.ndarray
+    days_moved: np.ndarray
+    use_drifts: np.ndarray
+    never_out: np.ndarray
+    value: np.ndarray
+    found_wrong: np.ndarray
+
+    @property
+    def cannot_wait(self) -> np.ndarray:
+        """Which records are wrong for certain: (L,)."""
+        return (self.on_record < 0) | self.found_wrong
+
+    @classmethod
+    def of(cls, records: Sequence[Record]) -> Records:
+        columns = {field.name: [getattr(record, field.name) for record in records] for field in fields(cls)}
+        days = {name: np.array(columns.pop(name), dtype=float) for name in ("days_counted", "days_moved")}
+        return cls(**days, **{name: np.array(column) for name, column in columns.items()})
+
+    def __getitem__(self, index: int) -> Record:
+        row = {field.name: getattr(self, field.name)[index].item() for field in fields(self)}
+        days = {name: None if np.isnan(row[name]) else row[name] for name in ("days_counted", "days_moved")}
+        return Record(**row | days)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,65 +103,66 @@ class Ranked:
     reasons: tuple[str, ...]
 
 
-def rank(record: Record, weights: CountWeights = CountWeights()) -> Ranked:
-    """Score one line: (drift + age + stillness) x (1 + criticality + value); far above all a record that is wrong.
+@dataclass(frozen=True)
+class Ranking:
+    """score: (L,). parts: (len(REASONS), L), what each reason adds to a line's score."""
+
+    score: np.ndarray
+    parts: np.ndarray
+
+    def __getitem__(self, index: int) -> Ranked:
+        score, parts = float(self.score[index]), self.parts[:, index]
+        # A part that hardly counts is no reason.
+        telling = [REASONS[n] for n in np.argsort(-parts, kind="stable") if parts[n] >= 0.1 * score > 0]
+        return Ranked(score, tuple(telling))
+
+    def is_led_by(self, reason: str) -> np.ndarray:
+        """Whether it is the strongest reason of a line: (L,)."""
+        return (self.score > 0) & (self.parts.argmax(axis=0) == REASONS.index(reason))
+
+
+def rank(records: Records, weights: CountWeights = CountWeights()) -> Ranking:
+    """Score lines: (drift + age + stillness) x (1 + criticality + value); far above all a record that is wrong.
 
     A line that was counted a moment ago and did not move since scores 0, however dear it is.
     """
-    never = record.days_counted is None
-    age = 1.0 if never else min(record.days_counted / weights.age_days, 1.0)
-    still = (
-        record.on_record != 0
-        and (never or record.days_counted >= weights.still_days)
-        and (record.days_moved is None or record.days_moved >= weights.still_days)
-    )
-    drift = weights.drift * min(record.likely_off / max(record.par, 1), 1.0)
-    drift += weights.use_drift * record.use_drifts * age
-    doubt = {DRIFT: drift, AGE: weights.age * age, NEVER_MOVES: weights.never_moves * still}
-    total = sum(doubt.values())
-    worth = {
-        CRITICAL: weights.critical * record.never_out,
-        VALUE: weights.value * min(record.value / weights.dear, 1.0),
-    }
-    parts = doubt | {reason: total * weight for reason, weight in worth.items()}
-    parts[BELOW_ZERO] = weights.below_zero * (record.on_record < 0)
-    parts[FOUND_WRONG] = weights.found_wrong * record.found_wrong
-    score = sum(parts.values())
-    # A part that hardly counts is no reason.
-    telling = [reason for reason in sorted(parts, key=parts.get, reverse=True) if parts[reason] >= 0.1 * score > 0]
-    return Ranked(score, tuple(telling))
+    counted = np.nan_to_num(records.days_counted, nan=np.inf)  # what was never counted is as old as can be
+    moved = np.nan_to_num(records.days_moved, nan=np.inf)
+    age = np.minimum(counted / weights.age_days, 1.0)
+    still = (records.on_record != 0) & (counted >= weights.still_days) & (moved >= weights.still_days)
+    drift = weights.drift * np.minimum(records.likely_off / np.maximum(records.par, 1), 1.0)
+    drift = drift + weights.use_drift * records.use_drifts * age
+    doubt = np.stack([drift, weights.age * age, weights.never_moves * still])
+    total = doubt.sum(axis=0)
+    worth = [weights.critical * records.never_out, weights.value * np.minimum(records.value / weights.dear, 1.0)]
+    wrong = [weights.below_zero * (records.on_record < 0), weights.found_wrong * records.found_wrong]
+    parts = np.concatenate([doubt, total * np.stack(worth), np.stack(wrong)])
+    return Ranking(parts.sum(axis=0), parts)
 
 
-def choose(
-    records: Sequence[Record], ranked: Sequence[Ranked], *, seconds: float, per_line: float, per_place: float
-) -> list[int]:
+def choose(records: Records, score: np.ndarray, *, seconds: float, per_line: float, per_place: float) -> list[int]:
     """Indices of the lines to count in `seconds`, best first.
 
     A line costs per_line seconds, and per_place besides where its place was not yet gone to, so that ten minutes are
     not spent on walking. Greedy by score per second, which need not be the best set of all (a knapsack). A record that
     is below zero or was found wrong is always chosen. Lines that score 0 never are.
     """
-    chosen: list[int] = []
-    places: set[int] = set()
-    left = set(range(len(records)))
-    for index in sorted(left, key=lambda index: -ranked[index].score):
-        if not records[index].cannot_wait:
-            break
-        chosen.append(index)
-        places.add(records[index].place)
-        left.discard(index)
+    place_of, scores = records.place.tolist(), score.tolist()
+    best_first = np.argsort(-score, kind="stable")
+    chosen: list[int] = best_first[records.cannot_wait[best_first]].tolist()
+    places = {place_of[index] for index in chosen}
     spent = per_line * len(chosen) + per_place * len(places)
     # Of each place only the best line that is left can be next, so the rest need not be looked at each time.
     waiting: dict[int, list[int]] = {}
-    for index in sorted(left, key=lambda index: (ranked[index].score, -index)):
-        if ranked[index].score > 0:
-            waiting.setdefault(records[index].place, []).append(index)
+    worth_it = ~records.cannot_wait & (score > 0)
+    for index in best_first[worth_it[best_first]][::-1].tolist():
+        waiting.setdefault(place_of[index], []).append(index)
     while waiting:
         costs = {place: per_line + (0 if place in places else per_place) for place in waiting}
         affordable = [place for place in waiting if spent + costs[place] <= seconds]
         if not affordable:
             break
-        place = max(affordable, key=lambda place: _worth(place, waiting, ranked, costs, seconds - spent, per_line))
+        place = max(affordable, key=lambda place: _worth(place, waiting, scores, costs, seconds - spent, per_line))
         chosen.append(waiting[place].pop())
         places.add(place)
         spent += costs[place]
@@ -135,12 +171,11 @@ def choose(
     return chosen
 
 
-def _worth(place, waiting, ranked, costs, left: float, per_line: float) -> float:
+def _worth(place, waiting, scores, costs, left: float, per_line: float) -> float:
     """Score per second of going to a place: of its best lines, as many as a visit could count."""
     lines = max(int((left - costs[place]) // per_line) + 1, 1)
-    scores = [ranked[index].score for index in waiting[place][: -lines - 1 : -1]]
     best, total = 0.0, 0.0
-    for number, score in enumerate(scores, start=1):
-        total += score
+    for number, index in enumerate(waiting[place][: -lines - 1 : -1], start=1):
+        total += scores[index]
         best = max(best, total / (costs[place] + (number - 1) * per_line))
     return best

@@ -98,11 +98,6 @@ def compare(department: Department, *, since: date, days: int, today: date) -> C
     return Campaign(since, first, last, rows, left_out=len(groups) - len(rows))
 
 
-def cases_that_opened(department: Department, *, first: date, last: date) -> dict[Group, int]:
-    """How many cases of each type opened each line, so that small groups can be left out elsewhere too."""
-    return {group: period.cases for group, period in _periods(department, first, last).items()}
-
-
 def _periods(department: Department, first: date, last: date) -> dict[Group, Period]:
     """Sizes of a run are one line. Cases whose log was taken back count for nothing."""
     logged = Q(case__date__range=(first, last), case__logged_at__isnull=False)

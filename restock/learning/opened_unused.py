@@ -21,11 +21,13 @@ from .tallies import fade_until
 class Wasted:
     """Pieces of one line that cases of one type opened, faded, and the share of them likely to go unused.
 
+    cases: those that opened it, faded.
     The share leans on other case types of the same technique and on the line as a whole; low and high bound 95%.
     """
 
     line: Line
     case_type_id: int
+    cases: float
     opened: float
     unused: float
     share: float
@@ -35,10 +37,14 @@ class Wasted:
 
 @dataclass(frozen=True)
 class OpenedUnused:
-    """Shares of all lines that were ever logged. `learned`, opened and unused are indexed by rows and columns."""
+    """Shares of all lines that were ever logged.
+
+    `learned`, cases, opened and unused are indexed by rows and columns.
+    """
 
     rows: dict[Line, int]
     columns: dict[int, int]
+    cases: np.ndarray
     opened: np.ndarray
     unused: np.ndarray
     learned: UnusedShare
@@ -53,14 +59,14 @@ class OpenedUnused:
         """Each line and case type that left a piece unused, those with the most pieces first."""
         from scipy.special import betaincinv
 
-        low, high = (betaincinv(self.learned.a, self.learned.b, at) for at in (0.025, 0.975))
+        lines, case_types = list(self.rows), list(self.columns)
+        where = np.nonzero(self.unused > 0.0)
+        a, b = (np.broadcast_to(of, self.unused.shape)[where] for of in (self.learned.a, self.learned.b))
+        shown = (self.cases, self.opened, self.unused, self.learned.share)
+        figures = [*(of[where] for of in shown), *(betaincinv(a, b, at) for at in (0.025, 0.975))]
         found = [
-            Wasted(
-                line, case_type, *(float(of[r, c]) for of in (self.opened, self.unused, self.learned.share, low, high))
-            )
-            for line, r in self.rows.items()
-            for case_type, c in self.columns.items()
-            if self.unused[r, c] > 0.0
+            Wasted(lines[r], case_types[c], *of_group)
+            for r, c, of_group in zip(*(n.tolist() for n in where), np.array(figures).T.tolist(), strict=True)
         ]
         return sorted(found, key=lambda one: -one.unused)
 
@@ -70,15 +76,19 @@ def opened_unused(department: Department, setups: Setups, *, day: date) -> Opene
     fade = fade_until(day, department)
     technique = dict(CaseType.objects.filter(department=department).order_by("pk").values_list("pk", "technique"))
     columns = {case_type: n for n, case_type in enumerate(technique)}
-    pieces: dict[Line, np.ndarray] = defaultdict(lambda: np.zeros((2, len(columns))))
+    pieces: dict[Line, np.ndarray] = defaultdict(lambda: np.zeros((3, len(columns))))
     rows = OpenedTally.objects.filter(Q(opened__gt=0), consumable__department=department)
-    for case_type, consumable, opened, unused in rows.values_list("case_type", "consumable", "opened", "unused"):
-        pieces[setups.line(consumable)][:, columns[case_type]] += opened * fade, min(max(unused, 0.0), opened) * fade
-    opened, unused = np.array(list(pieces.values())).reshape(len(pieces), 2, len(columns)).transpose(1, 0, 2)
+    for case_type, consumable, opened, unused, cases in rows.values_list(
+        "case_type", "consumable", "opened", "unused", "cases"
+    ):
+        figures = opened, min(max(unused, 0.0), opened), max(cases, 0.0)
+        pieces[setups.line(consumable)][:, columns[case_type]] += np.array(figures) * fade
+    opened, unused, cases = np.array(list(pieces.values())).reshape(len(pieces), 3, len(columns)).transpose(1, 0, 2)
     parent = np.unique(list(technique.values()), return_inverse=True)[1]
     return OpenedUnused(
         rows={line: n for n, line in enumerate(pieces)},
         columns=columns,
+        cases=cases,
         opened=opened,
         unused=unused,
         learned=learn_unused_share(unused, opened, parent),

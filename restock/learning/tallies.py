@@ -7,7 +7,7 @@ table however long the log grows, so it is kept (restock.models.learning) and br
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Container
+from collections.abc import Container, Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from itertools import chain
@@ -23,6 +23,7 @@ from ..cases.setups import Line, Setups, Slot
 from ..models import Case, CaseLog, Learning, OpenedTally, QuantityTally, SplitTally, Stratum, UsageRecord, policy_of
 from .emptying import emptying_records
 from .fits import NOTHING_FITTED, Fitted, read_fitted
+from .records import bring_records_forward
 
 
 @transaction.atomic
@@ -56,6 +57,7 @@ def bring_forward(*, department: Department, at: datetime, rebuild: bool = False
     learning.records = UsageRecord.objects.filter(department=department, pk__lte=through).count()
     learning.updated_at = at
     learning.save()
+    bring_records_forward(department=department, at=at, rebuild=rebuild)
     return learning
 
 
@@ -129,8 +131,8 @@ class Sums:
     """Weighted cases and quantities, as they are stored or have to be added to what is stored.
 
     Strata are keyed as in `case_stratum` and `room_stratum`. quantities: by stratum, line, pieces, and whether demand
-    was cut off there. opened, unused: pieces by case type and consumable. began, ended: cases that count from now on,
-    or no longer.
+    was cut off there. opened, unused: pieces by case type and consumable; opened_by: cases, as OpenedTally has them.
+    began, ended: cases that count from now on, or no longer.
     """
 
     cases: dict[tuple, float] = field(default_factory=lambda: defaultdict(float))
@@ -138,6 +140,7 @@ class Sums:
     splits: dict[tuple[int, int, int], float] = field(default_factory=lambda: defaultdict(float))
     opened: dict[tuple[int, int], float] = field(default_factory=lambda: defaultdict(float))
     unused: dict[tuple[int, int], float] = field(default_factory=lambda: defaultdict(float))
+    opened_by: dict[tuple[int, int], float] = field(default_factory=lambda: defaultdict(float))
     began: list[int] = field(default_factory=list)
     ended: list[int] = field(default_factory=list)
 
@@ -164,6 +167,27 @@ class LineTotal:
         self.last_old, self.last_new = max(self.last_old, last_old or 0), max(self.last_new, last_new)
 
 
+@dataclass(slots=True)
+class Opener:
+    """A case that opened a line: the first of its consumables that counts, by the records of before and by all."""
+
+    case_type_id: int
+    date: date
+    old: int | None = None
+    new: int | None = None
+
+    def add(self, consumable_id: int, old: int, new: int) -> None:
+        if old > 0:
+            self.old = min(consumable_id, self.old or consumable_id)
+        if new > 0:
+            self.new = min(consumable_id, self.new or consumable_id)
+
+    def changes(self) -> Iterator[tuple[int, int]]:
+        """Consumables for which the case counts no longer (-1) or from now on (1)."""
+        if self.old != self.new:
+            yield from ((pk, sign) for pk, sign in ((self.old, -1), (self.new, 1)) if pk)
+
+
 def _missed_a_record(learning: Learning) -> bool:
     read = UsageRecord.objects.filter(department=learning.department, pk__lte=learning.through_record)
     return read.count() != learning.records
@@ -188,6 +212,7 @@ def _changes(learning: Learning, through: int, at: datetime) -> Sums:
     setups = Setups(department)
     per_case: dict[tuple[int, Line], LineTotal] = defaultdict(LineTotal)
     per_room_day: dict[tuple[int, date, Line], LineTotal] = defaultdict(LineTotal)
+    openers: dict[tuple[int, Line], Opener] = {}
     pieces = F("used") + F("opened_unused")
     totals = {
         "old": Coalesce(Sum(pieces, filter=before), 0),
@@ -209,6 +234,9 @@ def _changes(learning: Learning, through: int, at: datetime) -> Sums:
         if (room_id, day) not in room_days:
             continue
         old, new, _, last_new = total
+        line = setups.line(consumable_id)
+        opener = openers.setdefault((case_id, line), Opener(case_type_id, day))
+        opener.add(consumable_id, old, new)
         if last_new > learning.through_record:
             weight = weight_of(day, learning)
             changes.opened[case_type_id, consumable_id] += (new - old) * weight
@@ -218,7 +246,10 @@ def _changes(learning: Learning, through: int, at: datetime) -> Sums:
         if setups.goes_by_room(case_type_id, consumable_id):
             per_room_day[room_id, day, ("piece", consumable_id)].add(*total)
         else:
-            per_case[case_id, setups.line(consumable_id)].add(*total)
+            per_case[case_id, line].add(*total)
+    for opener in openers.values():
+        for consumable_id, sign in opener.changes():
+            changes.opened_by[opener.case_type_id, consumable_id] += sign * weight_of(opener.date, learning)
     loose = upto.filter(case__isnull=True).order_by().values_list("room", "date", "consumable")
     for room_id, day, consumable_id, *total in loose.annotate(**totals):
         if (room_id, day) in room_days and setups.goes_by_room(None, consumable_id):
@@ -393,16 +424,18 @@ def _apply(department: Department, changes: Sums) -> None:
 
     opened = OpenedTally.objects.filter(consumable__department=department)
     known, added = {(t.case_type_id, t.consumable_id): t for t in opened}, []
-    for key, pieces in changes.opened.items():
+    touched = changes.opened.keys() | changes.opened_by.keys()
+    for key in sorted(touched):
         tally = known.get(key)
         if tally is None:
             tally = OpenedTally(case_type_id=key[0], consumable_id=key[1])
             added.append(tally)
-        tally.opened += pieces
-        tally.unused += changes.unused[key]
+        tally.opened += changes.opened.get(key, 0.0)
+        tally.unused += changes.unused.get(key, 0.0)
+        tally.cases += changes.opened_by.get(key, 0.0)
     OpenedTally.objects.bulk_create(added, batch_size=1000)
-    changed = [known[key] for key in changes.opened if key in known]
-    OpenedTally.objects.bulk_update(changed, ["opened", "unused"], batch_size=200)
+    changed = [known[key] for key in touched if key in known]
+    OpenedTally.objects.bulk_update(changed, ["opened", "unused", "cases"], batch_size=200)
 
     for cases, tallied in ((changes.began, True), (changes.ended, False)):
         for some in in_parts(cases):

@@ -15,6 +15,7 @@ from .ordering import OrderPolicy
 from .plans import Pick, Plan, PlanLine
 from .policy import Policy, policy_of
 from .quick_sign_in import QuickSignIn
+from .records import RecordTallies, RecordTally
 from .rounds import Claim, Filling
 from .setup_changes import SetupChange
 from .shortages import Shortage
@@ -51,6 +52,8 @@ __all__ = [
     "Policy",
     "QuantityTally",
     "QuickSignIn",
+    "RecordTallies",
+    "RecordTally",
     "RuleScore",
     "SetupChange",
     "SetupStandard",

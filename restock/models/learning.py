@@ -122,6 +122,10 @@ class OpenedTally(models.Model):
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="+")
     opened = models.FloatField(default=0, help_text=_("Faded pieces, used or not."))
     unused = models.FloatField(default=0, help_text=_("Faded pieces, of those opened."))
+    cases = models.FloatField(
+        default=0,
+        help_text=_("Faded cases that opened any; one that opened several sizes of a run counts for one of them."),
+    )
 
     class Meta:
         constraints = [models.UniqueConstraint(fields=["case_type", "consumable"], name="opened_unique")]

@@ -14,22 +14,34 @@ from datetime import date, datetime, timedelta
 from itertools import pairwise
 from statistics import median
 
+import numpy as np
 from django.db import transaction
 from django.db.models import Max, Q, Sum
 from django.utils.translation import gettext as _
 
 from inventory.count_rounds import ByLot, NotCounted, Recount, ToCount, open_round, record_count
-from inventory.models import Bin, Count, CountRound, CountTask, Department, Movement, Place, StockingLine, bin_order
+from inventory.models import (
+    Count,
+    CountRound,
+    CountTask,
+    Criticality,
+    Department,
+    Holding,
+    Movement,
+    Place,
+    StockingLine,
+    bin_order,
+)
 from inventory.printed_lots import OtherDate, printed_lot
 from inventory.recalls import hold_if_recalled
 
-from ..forecasting.count_order import CountWeights, Ranked, Record, choose, rank
+from ..forecasting.count_order import NEVER_MOVES, CountWeights, Ranked, Ranking, Record, Records, choose, rank
+from ..learning.records import NO_MOVE, RATE_DAYS, LineRecord, LineRecords, read_line_records
 from ..models import LineDrift, Policy, policy_of
 from ..plans.filling import on_trolley
 from .found_wrong import found_wrong
 
-RATE_DAYS = 30  # what moved in so many last days says how fast a line moves
-LOOK_BACK_DAYS = 365  # movements and counts that are older say nothing
+LOOK_BACK_DAYS = 365  # a record is no more in doubt for a count that is older
 SECONDS_PER_LINE = 30.0  # to find, count and type; an assumption until rounds were counted
 SECONDS_PER_PLACE = 60.0  # to walk to another cart; an assumption
 LONGEST_GAP = timedelta(minutes=3)  # between two counts of one person: a longer one was a break
@@ -37,7 +49,7 @@ FEWEST_GAPS = 20
 # Pieces off for each piece moved, before counts say more: an assumption, worth so many pieces moved.
 ERROR_PER_PIECE = 0.05
 ERROR_WORTH = 20.0
-_NO_MOVE = (Movement.Kind.ADJUST, Movement.Kind.REVERSE)  # no hand took or brought anything
+NOTHING_KNOWN = LineRecord()
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +63,7 @@ class Doubtful:
     @property
     def asks(self) -> bool:
         """Whether the line asks for a count by itself: below zero, found wrong, or nothing ever moves."""
-        return self.record.cannot_wait or "never_moves" in self.ranked.reasons[:1]
+        return self.record.cannot_wait or NEVER_MOVES in self.ranked.reasons[:1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,56 +85,100 @@ class DaysCount:
     is_learned: bool
 
 
-def doubtful_lines(department: Department, *, at: datetime) -> list[Doubtful]:
-    """Every line of carts and storerooms, most doubtful first: a fixed number of queries.
+@dataclass(frozen=True)
+class Doubts:
+    """Every line that may be counted, by its primary key (L,), with its record and its place in the order."""
+
+    line_ids: np.ndarray
+    records: Records
+    ranking: Ranking
+
+    def asking(self) -> np.ndarray:
+        """Indices of the lines that ask for a count by themselves (`Doubtful.asks`), most doubtful first."""
+        found = np.flatnonzero(self.records.cannot_wait | self.ranking.is_led_by(NEVER_MOVES))
+        return found[np.argsort(-self.ranking.score[found], kind="stable")]
+
+    def oldest_count(self) -> dict[int, float]:
+        """For each place that was counted, the days since the line that waits longest was: by primary key."""
+        place, days = self.records.place, self.records.days_counted
+        return {int(pk): float(np.nanmax(days[place == pk])) for pk in np.unique(place[~np.isnan(days)])}
+
+    def read(self, indices: Iterable[int]) -> list[Doubtful]:
+        """Some of the lines, in the order of the indices: four queries."""
+        indices = [int(n) for n in indices]
+        lines = StockingLine.objects.prefetch_related("place", "bin", "consumable").in_bulk(
+            self.line_ids[indices].tolist()
+        )
+        return [Doubtful(lines[int(self.line_ids[n])], self.records[n], self.ranking[n]) for n in indices]
+
+
+def doubts(department: Department, *, at: datetime) -> Doubts:
+    """Rank all lines of carts and storerooms: a fixed number of queries, whatever their number and that of movements.
 
     Carts under a seal are left out: opening one to count it would undo their check.
     """
-    lines = _lines(department)
-    moved, moved_at = _movements(department, at)
-    counted_at, error = _errors(department, moved, at)
-    wrong = found_wrong(department)
-    drifts = set(LineDrift.objects.filter(judgement__department=department).values_list("consumable", flat=True))
-    found = []
-    for line in lines:
-        key = line.place_id, line.consumable_id
-        days_counted = _days(at, counted_at.get(key))
-        since = min(RATE_DAYS if days_counted is None else days_counted, LOOK_BACK_DAYS)
-        price = line.consumable.price_per_piece or 0
-        record = Record(
-            place=line.place_id,
-            on_record=line.on_hand,
-            par=line.par,
-            likely_off=error[line.consumable_id] * moved.get(key, 0) / RATE_DAYS * since,
-            days_counted=days_counted,
-            days_moved=_days(at, moved_at.get(key)),
-            use_drifts=line.consumable_id in drifts,
-            never_out=line.consumable.criticality == "never_out",
-            value=float(price) * max(line.on_hand, 0),
-            found_wrong=key in wrong,
-        )
-        found.append(Doubtful(line, record, rank(record)))
-    return sorted(found, key=lambda one: (-one.ranked.score, one.line.pk))
+    lines = StockingLine.objects.filter(place__department=department, place__sealed=False).order_by("pk")
+    rows = list(lines.values_list("pk", "place", "consumable", "par"))
+    holdings = Holding.objects.filter(place__department=department).order_by()
+    pieces = holdings.values_list("place", "consumable").annotate(Sum("quantity"))
+    held = {(place, consumable): n for place, consumable, n in pieces}
+    known, drifts = read_line_records(department, at=at), LineDrift.objects.filter(judgement__department=department)
+    drifting = set(drifts.values_list("consumable", flat=True))
+    worth = {
+        pk: (criticality == Criticality.NEVER_OUT, float(price or 0))
+        for pk, criticality, price in department.consumables.values_list("pk", "criticality", "price_per_piece")
+    }
+    error, wrong = _error_per_piece(known), found_wrong(department)
+
+    line_ids, place, consumable, par = np.array(rows, dtype=int).reshape(len(rows), 4).T
+    of_line = [known.lines.get(key, NOTHING_KNOWN) for key in zip(place.tolist(), consumable.tolist(), strict=True)]
+    moved, days_moved, days_counted = (
+        np.array([(one.moved_per_day, one.days_moved, one.days_counted) for one in of_line], dtype=float)
+        .reshape(len(rows), 3)
+        .T
+    )
+    on_record = np.array([held.get((p, c), 0) for _, p, c, _ in rows], dtype=int)
+    never_out, price = np.array([worth[pk] for pk in consumable.tolist()], dtype=float).reshape(len(rows), 2).T
+    since = np.clip(np.nan_to_num(days_counted, nan=RATE_DAYS), 0.0, LOOK_BACK_DAYS)
+    records = Records(
+        place=place,
+        on_record=on_record,
+        par=par,
+        likely_off=np.array([error.get(pk, ERROR_PER_PIECE) for pk in consumable.tolist()]) * moved * since,
+        days_counted=np.maximum(days_counted, 0.0),
+        days_moved=np.maximum(days_moved, 0.0),
+        use_drifts=np.array([pk in drifting for pk in consumable.tolist()], dtype=bool),
+        never_out=never_out.astype(bool),
+        value=price * np.maximum(on_record, 0),
+        found_wrong=np.array([(place, consumable) in wrong for _pk, place, consumable, _par in rows], dtype=bool),
+    )
+    return Doubts(line_ids, records, rank(records))
+
+
+def doubtful_lines(department: Department, *, at: datetime) -> list[Doubtful]:
+    """Every line with its place in the order, most doubtful first."""
+    found = doubts(department, at=at)
+    return found.read(np.argsort(-found.ranking.score, kind="stable"))
 
 
 def days_count(department: Department, *, at: datetime) -> DaysCount:
     """What to count today within the minutes that the policy gives, in walking order."""
-    return days_count_of(department, doubtful_lines(department, at=at))
+    return days_count_of(department, doubts(department, at=at))
 
 
-def days_count_of(department: Department, found: list[Doubtful]) -> DaysCount:
-    """The same from lines that were read before."""
+def days_count_of(department: Department, found: Doubts) -> DaysCount:
+    """The same from lines that were ranked before."""
     policy = policy_of(department)
     learned = seconds_per_line(department)
     per_line = learned or SECONDS_PER_LINE
     chosen = choose(
-        [one.record for one in found],
-        [one.ranked for one in found],
+        found.records,
+        found.ranking.score,
         seconds=60.0 * policy.count_minutes,
         per_line=per_line,
         per_place=SECONDS_PER_PLACE,
     )
-    lines = sorted((found[index] for index in chosen), key=lambda one: _walk_order(one.line))
+    lines = sorted(found.read(chosen), key=lambda one: _walk_order(one.line))
     return DaysCount(tuple(lines), policy.count_minutes, per_line, learned is not None)
 
 
@@ -213,7 +269,7 @@ def still_lines(place: Place, *, at: datetime) -> set[int]:
         StockingLine.objects.filter(place=place).with_on_hand().exclude(on_hand=0).values_list("consumable", flat=True)
     )
     counted = Count.objects.filter(place=place, at__gt=since).values_list("consumable", flat=True)
-    moved = Movement.objects.filter(Q(source=place) | Q(destination=place), at__gt=since).exclude(kind__in=_NO_MOVE)
+    moved = Movement.objects.filter(Q(source=place) | Q(destination=place), at__gt=since).exclude(kind__in=NO_MOVE)
     return lying.difference(counted, moved.values_list("consumable", flat=True))
 
 
@@ -231,58 +287,15 @@ def last_counted(department: Department, pairs: set[tuple[int, int]], *, before:
     return {(place, line): at for place, line, at in rows if (place, line) in pairs}
 
 
-def _lines(department: Department) -> list[StockingLine]:
-    """The lines with place, consumable and bin, each of which is made once: a join would make them for every line."""
-    places = Place.objects.filter(department=department, sealed=False).in_bulk()
-    consumables = department.consumables.in_bulk()
-    bins = Bin.objects.filter(place__in=places).in_bulk()
-    lines = list(StockingLine.objects.filter(place__in=places).with_on_hand().order_by("pk"))
-    for line in lines:
-        line.place, line.consumable = places[line.place_id], consumables[line.consumable_id]
-        line.bin = bins.get(line.bin_id)
-    return lines
-
-
-def _movements(department: Department, at: datetime) -> tuple[dict, dict]:
-    """Pieces that came or went in the last RATE_DAYS, and when anything last did, by (place, consumable)."""
-    since = at - timedelta(days=LOOK_BACK_DAYS)
-    real = Movement.objects.filter(at__lte=at, at__gt=since).exclude(kind__in=_NO_MOVE)
-    moved: dict[tuple[int, int], int] = defaultdict(int)
-    moved_at: dict[tuple[int, int], datetime] = {}
-    for side in ("source", "destination"):
-        here = real.filter(**{f"{side}__department": department, f"{side}__role__in": ["cart", "storeroom"]}).order_by()
-        for place, line, newest in here.values_list(side, "consumable").annotate(Max("at")):
-            known = moved_at.get((place, line))
-            moved_at[place, line] = newest if known is None else max(known, newest)
-        lately = here.filter(at__gt=at - timedelta(days=RATE_DAYS))
-        for place, line, pieces in lately.values_list(side, "consumable").annotate(Sum("quantity")):
-            moved[place, line] += pieces
-    return moved, moved_at
-
-
-def _errors(department: Department, moved: dict, at: datetime) -> tuple[dict, dict[int, float]]:
-    """When each line was last counted, and pieces off for each piece moved, by consumable.
-
-    A first count sets the record up and says nothing about how it errs.
-    """
-    counts = Count.objects.filter(place__department=department, at__lte=at, at__gt=at - timedelta(days=LOOK_BACK_DAYS))
-    counted_at: dict[tuple[int, int], datetime] = {}
+def _error_per_piece(known: LineRecords) -> dict[int, float]:
+    """Pieces off for each piece moved between two counts, of each consumable that was counted twice somewhere."""
     off: dict[int, float] = defaultdict(lambda: ERROR_PER_PIECE * ERROR_WORTH)
     of: dict[int, float] = defaultdict(lambda: ERROR_WORTH)
-    rows = counts.order_by("at", "pk").values_list("place", "consumable", "at", "counted", "expected")
-    for place, line, when, counted, expected in rows.iterator(chunk_size=10_000):
-        before = counted_at.get((place, line))
-        if before is not None:
-            off[line] += abs(counted - expected)
-            of[line] += moved.get((place, line), 0) / RATE_DAYS * ((when - before) / timedelta(days=1))
-        counted_at[place, line] = when
-    share: dict[int, float] = defaultdict(lambda: ERROR_PER_PIECE)
-    share.update({line: off[line] / of[line] for line in off})
-    return counted_at, share
-
-
-def _days(at: datetime, when: datetime | None) -> float | None:
-    return None if when is None else max((at - when) / timedelta(days=1), 0.0)
+    for (_place, consumable), line in known.lines.items():
+        if line.off or line.counted_over:
+            off[consumable] += line.off
+            of[consumable] += line.moved_per_day * line.counted_over
+    return {consumable: off[consumable] / of[consumable] for consumable in off}
 
 
 def _walk_order(line: StockingLine) -> tuple:

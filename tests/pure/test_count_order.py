@@ -4,13 +4,18 @@ from dataclasses import replace
 
 import pytest
 
-from restock.forecasting.count_order import CountWeights, Record, choose, rank
+from restock.forecasting.count_order import CountWeights, Ranked, Record, Records, choose, rank
 
+USUAL = CountWeights()
 PLAIN = Record(place=1, on_record=5, par=10, likely_off=0.0, days_counted=9.0, days_moved=1.0)
 
 
+def ranked(weights=USUAL, **changes) -> Ranked:
+    return rank(Records.of([replace(PLAIN, **changes)]), weights)[0]
+
+
 def score(**changes):
-    return rank(replace(PLAIN, **changes)).score
+    return ranked(**changes).score
 
 
 def test_a_line_that_was_just_counted_is_not_asked_for_however_dear_and_vital_it_is():
@@ -51,18 +56,19 @@ def test_a_record_below_zero_comes_before_the_most_doubtful_and_dearest_line():
     ],
 )
 def test_the_strongest_reason_is_said_first(record, first):
-    assert rank(replace(PLAIN, **record)).reasons[0] == first
+    assert ranked(**record).reasons[0] == first
 
 
 def test_a_line_that_never_moves_is_asked_for_again_only_when_its_count_has_aged():
     still = {"days_moved": None, "likely_off": 0.0}
 
-    assert "never_moves" in rank(replace(PLAIN, days_counted=60.0, **still)).reasons
-    assert "never_moves" not in rank(replace(PLAIN, days_counted=59.0, **still)).reasons
+    assert "never_moves" in ranked(days_counted=60.0, **still).reasons
+    assert "never_moves" not in ranked(days_counted=59.0, **still).reasons
 
 
 def chosen(records, **limits):
-    return choose(records, [rank(record) for record in records], **limits)
+    records = Records.of(records)
+    return choose(records, rank(records).score, **limits)
 
 
 def test_the_minutes_are_kept_and_spent_on_few_walks():
@@ -82,6 +88,12 @@ def test_what_is_below_zero_is_counted_even_where_the_minutes_do_not_reach():
 
 
 def test_a_weight_of_zero_takes_a_reason_out():
-    old = replace(PLAIN, days_counted=None, days_moved=None)
+    weights = CountWeights(age=0.0, never_moves=0.0)
 
-    assert rank(old, CountWeights(age=0.0, never_moves=0.0)).score == 0
+    assert ranked(weights, days_counted=None, days_moved=None).score == 0
+
+
+def test_a_record_comes_out_of_many_as_it_went_in():
+    records = [PLAIN, replace(PLAIN, days_counted=None, days_moved=None, never_out=True, value=3.5)]
+
+    assert [Records.of(records)[n] for n in range(2)] == records

@@ -5,9 +5,9 @@ from datetime import date, timedelta
 import pytest
 from django.utils import timezone
 
-from restock.learning.campaigns import cases_that_opened, compare
+from restock.learning.campaigns import compare
 from restock.models import UsageRecord
-from tests.factories import CaseFactory, CaseTypeFactory, ConsumableFactory, SizeRunFactory
+from tests.factories import CaseFactory, CaseTypeFactory, ConsumableFactory
 
 SINCE = date(2026, 3, 2)
 
@@ -59,23 +59,6 @@ def test_group_of_fewer_than_five_cases_in_either_period_is_left_out(department,
     found = compare(department, since=SINCE, days=28, today=SINCE)
 
     assert (len(found.rows), found.left_out) == (shown, 1 - shown)
-
-
-def test_sizes_of_a_run_are_one_line_and_a_case_counts_once(department, hernia, room, use):
-    run = SizeRunFactory()
-    small, large = (ConsumableFactory(size_run=run, size_position=n) for n in range(2))
-    use(small, SINCE, cases=4)
-    both = CaseFactory(date=SINCE, room=room, order=2000, case_type=hernia, logged_at=timezone.now())
-    for size in (small, large):
-        UsageRecord.objects.create(department=department, case=both, consumable=size, used=0, opened_unused=1)
-
-    assert cases_that_opened(department, first=SINCE, last=SINCE) == {(("run", run.pk), hernia.pk): 5}
-
-
-def test_case_whose_log_was_taken_back_counts_for_nothing(department, use):
-    use(ConsumableFactory(), SINCE, cases=5, logged=False)
-
-    assert cases_that_opened(department, first=SINCE, last=SINCE) == {}
 
 
 def test_change_that_chance_explains_is_not_named(department, use):

@@ -352,18 +352,38 @@ def test_cut_off_and_opened_unused_night_after_night_equal_one_recount(departmen
 
     def everything():
         tallies = QuantityTally.objects.values_list("stratum__case_type", "consumable", "quantity", "cut_off", "weight")
-        opened = OpenedTally.objects.values_list("case_type", "consumable", "opened", "unused")
+        opened = OpenedTally.objects.values_list("case_type", "consumable", "opened", "unused", "cases")
         found = {tuple(key): weight for *key, weight in tallies if abs(weight) > 1e-9}
-        return found, {tuple(key): (pieces, unused) for *key, pieces, unused in opened}
+        return found, {(case_type, consumable): of for case_type, consumable, *of in opened}
 
     tallies, opened = everything()
     assert any(cut for *_, cut in tallies)
-    assert any(unused for _, unused in opened.values())
+    assert any(unused for _, unused, _ in opened.values())
     bring_forward(department=department, at=night(8), rebuild=True)
     again = everything()
 
     assert tallies == pytest.approx(again[0])
     assert {key: pytest.approx(pieces) for key, pieces in opened.items()} == again[1]
+
+
+def test_cases_that_opened_a_line_are_counted_once_each_whatever_sizes_they_opened_and_when_it_was_logged(
+    department, log, case_type
+):
+    run = SizeRunFactory()
+    small, large = (ConsumableFactory(size_run=run, size_position=n) for n in range(2))
+    cases = [log(DAY, {small: 1}), log(DAY, {large: 1}), log(DAY, {small: 1, large: 1})]
+    bring_forward(department=department, at=night(0))
+    record = {"department": department, "opened_unused": 0}
+    UsageRecord.objects.create(case=cases[1], consumable=small, used=1, **record)
+    UsageRecord.objects.create(case=cases[2], consumable=small, used=-1, **record)
+    UsageRecord.objects.create(case=cases[0], consumable=small, used=-1, **record)
+    UsageRecord.objects.create(case=cases[2], consumable=large, used=0, **record | {"opened_unused": 1})
+    bring_forward(department=department, at=night(0))
+
+    [wasted] = opened_unused(department, Setups(department), day=DAY).wasted()
+
+    assert wasted.line == ("run", run.pk)
+    assert wasted.cases == pytest.approx(2)  # the second and the third; the first was taken back
 
 
 def test_what_was_opened_unused_is_kept_by_line_and_case_type(department, log, case_type):
@@ -376,7 +396,7 @@ def test_what_was_opened_unused_is_kept_by_line_and_case_type(department, log, c
 
     [wasted] = found.wasted()
     assert (wasted.line, wasted.case_type_id) == (("piece", mask.pk), case_type.pk)
-    assert (wasted.opened, wasted.unused) == pytest.approx((4.0, 1.0))
+    assert (wasted.cases, wasted.opened, wasted.unused) == pytest.approx((1.0, 4.0, 1.0))
     assert wasted.low < wasted.share == found.share(wasted.line, case_type.pk) < wasted.high
     assert found.share(("piece", ConsumableFactory().pk), case_type.pk) == pytest.approx(0.05)
 
@@ -386,7 +406,7 @@ def test_a_second_night_reads_only_what_is_new(department, log, django_assert_ma
         log(DAY + timedelta(days=n), {ConsumableFactory(): 1})
     bring_forward(department=department, at=night(30))
 
-    with django_assert_max_num_queries(30):
+    with django_assert_max_num_queries(35):
         bring_forward(department=department, at=night(31))
 
 

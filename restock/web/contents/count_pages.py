@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
-from django.db.models import Max
 from django.utils.safestring import SafeString
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from inventory.count_rounds import lots_counted, lots_to_read, stage, variance
-from inventory.models import Count, CountRound, CountTask, Department, Lot, Place
+from inventory.models import CountRound, CountTask, Department, Lot, Place
 from restock.sheets.count_sheets import bins_of
-from restock.stock_life.counting import Doubtful, last_counted
+from restock.stock_life.counting import Doubtful, Doubts, last_counted
 
 from ..ages import age_words
 from ..counted_lots import NOTHING_TYPED, LotField, Typed, TypedLot, lot_fields, lot_words
@@ -146,15 +145,12 @@ def reasons_of(doubtful: Doubtful) -> str:
     return "; ".join(dict.fromkeys(words[:REASONS_SHOWN]))
 
 
-def place_choices(department: Department, *, at: datetime) -> list[dict]:
-    """Every place that may be counted whole, with its lines and how old its newest and oldest counts are."""
+def place_choices(department: Department, found: Doubts) -> list[dict]:
+    """Every place that may be counted whole, and how long ago its line that waits longest was counted."""
     places = Place.objects.filter(department=department, sealed=False).physical()
-    counts = Count.objects.filter(place__in=places).order_by().values_list("place", "consumable").annotate(Max("at"))
-    oldest: dict[int, datetime] = {}
-    for place, _consumable, newest in counts:
-        oldest[place] = min(newest, oldest.get(place, newest))
+    oldest = found.oldest_count()
     return [
-        {"place": place, "oldest": age_words(at - oldest[place.pk]) if place.pk in oldest else ""}
+        {"place": place, "oldest": age_words(timedelta(days=oldest[place.pk])) if place.pk in oldest else ""}
         for place in places.order_by("role", "walk_order", "code")
     ]
 

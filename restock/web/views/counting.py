@@ -29,7 +29,7 @@ from restock.stock_life.count_report import WEEKS, corrects, count_report, logge
 from restock.stock_life.counting import (
     FoundLot,
     days_count_of,
-    doubtful_lines,
+    doubts,
     save_count,
     start_days_count,
     start_place_count,
@@ -52,19 +52,19 @@ MOST_WEEKS = 52
 def counts(request: HttpRequest) -> HttpResponse:
     """The day's lines with their reasons, rounds that run, and every place to count whole."""
     department, now = current_department(request), timezone.now()
-    found = doubtful_lines(department, at=now)
-    day = days_count_of(department, found)
-    asking = [one for one in found if one.asks]
+    found = doubts(department, at=now)
+    day, asking = days_count_of(department, found), found.asking()
+    below_zero, cannot_wait = found.records.on_record[asking] < 0, found.records.cannot_wait[asking]
     rounds = CountRound.objects.filter(department=department).select_related("place", "made_by")
     context = {
         "day_count": day,
         "lines": [(one, reasons_of(one)) for one in day.lines],
-        "below_zero": [one for one in asking if one.record.on_record < 0],
-        "found_wrong": [one for one in asking if one.record.on_record >= 0 and one.record.found_wrong],
-        "never_move": [one for one in asking if not one.record.cannot_wait][:ASKING_SHOWN],
+        "below_zero": found.read(asking[below_zero]),
+        "found_wrong": found.read(asking[cannot_wait & ~below_zero]),
+        "never_move": found.read(asking[~cannot_wait][:ASKING_SHOWN]),
         "running": rounds.filter(finished_at=None),
         "finished": rounds.exclude(finished_at=None)[:5],
-        "places": place_choices(department, at=now),
+        "places": place_choices(department, found),
     }
     return render(request, "counts/counts.html", context)
 

@@ -9,7 +9,7 @@ from django.views.decorators.http import require_safe
 
 from inventory.models import Department, SizeRun
 from restock.cases.setups import Setups
-from restock.learning.campaigns import FEWEST_CASES, Campaign, Group, cases_that_opened, compare
+from restock.learning.campaigns import FEWEST_CASES, Campaign, Group, compare
 from restock.learning.opened_unused import opened_unused
 
 from ..current import current_department, today
@@ -19,7 +19,6 @@ from ..share_charts import before_after_chart
 ROWS = 25
 CHARTED = 8
 LEAST_UNUSED = 0.5  # faded pieces; what faded below half a piece is history
-COUNTED_DAYS = 365  # in which the cases of a group are counted, to leave small groups out
 
 
 @require_safe
@@ -56,11 +55,9 @@ def _compared(department: Department, found: Campaign) -> list[dict]:
 
 def _worst(department: Department, day: date) -> dict:
     """Lines and case types with most pieces opened and not used, and how many groups are too small to be shown."""
-    cases = cases_that_opened(department, first=day - timedelta(days=COUNTED_DAYS), last=day)
-    worst = [
-        one for one in opened_unused(department, Setups(department), day=day).wasted() if one.unused >= LEAST_UNUSED
-    ]
-    large = [one for one in worst if cases.get((one.line, one.case_type_id), 0) >= FEWEST_CASES]
+    found = opened_unused(department, Setups(department), day=day).wasted()
+    worst = [one for one in found if one.unused >= LEAST_UNUSED]
+    large = [one for one in worst if round(one.cases) >= FEWEST_CASES]
     shown = large[:ROWS]
     named = _names(department, [(one.line, one.case_type_id) for one in shown])
     return {
