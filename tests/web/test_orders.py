@@ -260,6 +260,24 @@ class TestReceiving:
         assert "taken back" in words(answer)
         assert storeroom.on_hand(tube) == 0
 
+    def test_what_came_in_is_printed_with_its_order_and_what_was_remarked(
+        self, client, signed_in, order, tube, table, supervisor
+    ):
+        for _ in range(2):  # one more than was ordered of a second line
+            scanned(signed_in, table, order=order)
+        other = ConsumableFactory(name="Mask")
+        signed_in.post(table("receive-typed"), {"line": other.pk, "packs": 1, "key": uuid4(), "order": order.pk})
+        said = {"packs": ArrivedPack.objects.get(consumable=other).pk, "act": "want", "order": order.pk}
+        signed_in.post(table("answer-packs"), said)
+        signed_in.post(table("receive-record"), {"order": order.pk})
+        client.force_login(supervisor)
+
+        printed = words(client.get(reverse("order-print", args=[order.pk])))
+
+        assert "What came in" in printed
+        assert "Mask" in printed.split("What came in")[1]
+        assert "not on this order" in printed
+
     def test_short_dated_is_what_the_department_says(self, signed_in, department, tube, table, today):
         Policy.objects.create(department=department, short_dated_days=500)
         signed_in.post(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from uuid import uuid4
 
 from django.contrib import messages
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -14,7 +15,7 @@ from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from inventory import orders as domain
-from inventory.models import Order, OrderLine
+from inventory.models import Order, OrderLine, Receipt
 from inventory.orders import OrderRefused, standings, state_of
 from restock import jobs
 from restock.models import WorkRequest
@@ -192,7 +193,7 @@ def order_print(request: HttpRequest, order_id: int) -> HttpResponse:
     """The requisition on paper."""
     of = _order(request, order_id)
     rows = line_rows(standings(of.lines.all()), today=today(request))
-    return render(request, "orders/print.html", {"order": of, "rows": rows})
+    return render(request, "orders/print.html", {"order": of, "rows": rows, "receipts": _receipts(of)})
 
 
 @require_safe
@@ -253,11 +254,14 @@ def _page(
             "place": place or PlaceOrderForm(initial={"number": of.number}),
         }
     else:
-        receipts = of.receipts.select_related(
-            "movement__consumable", "movement__lot", "movement__by", "movement__reversal"
-        )
-        context["receipts"] = receipts.order_by("-pk")
+        context["receipts"] = _receipts(of)
     return render(request, "orders/order.html", context, status=400 if add or place else 200)
+
+
+def _receipts(of: Order) -> QuerySet[Receipt]:
+    """What came in for an order, newest first."""
+    receipts = of.receipts.select_related("movement__consumable", "movement__lot", "movement__by", "movement__reversal")
+    return receipts.order_by("-pk")
 
 
 def _packs(posted: QueryDict) -> dict[int, int]:
