@@ -48,7 +48,7 @@ class NothingToGoBy(Exception):
 def ask(*, department: Department, kind: Kind, by, at: datetime) -> WorkRequest:
     """Ask for a piece of work, or join the request for it that is open already. It begins once this is committed."""
     with transaction.atomic():
-        Department.objects.select_for_update().get(pk=department.pk)  # two who ask at once join each other
+        Department.objects.select_for_update(no_key=True).get(pk=department.pk)  # two who ask at once join each other
         open_ones = WorkRequest.objects.filter(department=department, state__in=WorkRequest.OPEN)
         open_ones.filter(alive_at__lt=at - LOST_AFTER).update(state=State.FAILED, ended_at=at, why_not=LOST)
         request, _ = open_ones.get_or_create(
@@ -148,7 +148,6 @@ def _cover(request: WorkRequest, at: datetime) -> None:
         raise NothingToGoBy(NO_STOREROOM_LINE)
 
 
-@transaction.atomic
 def _orders(request: WorkRequest, at: datetime) -> None:
     department = request.department
     if not ordering.put_together(department, by=request.asked_by, at=at, today=department.local_date(at)):

@@ -14,8 +14,8 @@ from inventory.models import Department
 from ..forecasting.scoring import Estimate
 from ..models import Calibration
 from .backtest import Backtest, backtest
-from .gate import keep
-from .judging import keep_judgement
+from .gate import calibrations, keep
+from .judging import findings, keep_judgement
 
 SEED = 2026  # of the bootstrap only: the same log gives the same intervals
 
@@ -43,8 +43,10 @@ def judge(
     if not judged.evenings:
         return None
     rng = np.random.default_rng(SEED)
+    rows = calibrations(department, judged, at=at, rng=rng)
+    against = judged.against(rng)
+    found = findings(department, judged, at=at, against=against, rng=rng)
     with transaction.atomic():
-        kept = keep(department, judged, at=at, rng=rng)
-        against = judged.against(rng)
-        keep_judgement(department, judged, at=at, against=against, rng=rng)
+        kept = keep(department, rows)
+        keep_judgement(found)
     return Judged(judged, against, kept, rng)

@@ -21,18 +21,19 @@ WORST_GAP = 0.015  # of coverage, at any of the levels: 1.5 days in a hundred
 PIT_STEPS = 200
 
 
-@transaction.atomic
-def keep(department: Department, judged: Backtest, *, at: datetime, rng: np.random.Generator) -> list[Calibration]:
-    """Replace the department's calibrations by those of this backtest; the next plan goes by them."""
+def calibrations(
+    department: Department, judged: Backtest, *, at: datetime, rng: np.random.Generator
+) -> list[Calibration]:
+    """What a backtest says of each kind of line, not stored yet."""
     low, high = judged.column(lambda e: e.pit_low), judged.column(lambda e: e.pit_high)
     kinds = judged.kinds
-    kept = []
+    rows = []
     for found in judged.calibration(rng)[1:]:
         of_kind = kinds == found.kind
         steps = np.linspace(0.0, 1.0, PIT_STEPS + 1)[1:]
         pit = [float(scoring.pit_share_below(low[of_kind], high[of_kind], u).mean()) for u in steps]
         gaps = dict(zip(("gap_90", "gap_95", "gap_99"), (gap.value for gap in found.gap), strict=True))
-        kept.append(
+        rows.append(
             Calibration(
                 department=department,
                 kind=found.kind,
@@ -45,5 +46,11 @@ def keep(department: Department, judged: Backtest, *, at: datetime, rng: np.rand
                 **gaps,
             )
         )
+    return rows
+
+
+@transaction.atomic
+def keep(department: Department, rows: list[Calibration]) -> list[Calibration]:
+    """Replace the department's calibrations; the next plan goes by them."""
     Calibration.objects.filter(department=department).delete()
-    return Calibration.objects.bulk_create(kept)
+    return Calibration.objects.bulk_create(rows)

@@ -37,19 +37,26 @@ def tenths_of(judgement: Judgement) -> list[Tenth]:
     return [Tenth(*values) for values in judgement.tenths]
 
 
-@transaction.atomic
-def keep_judgement(
+@dataclass(frozen=True)
+class Findings:
+    """A judgement with its rows, not stored yet."""
+
+    judgement: Judgement
+    rules: list[RuleScore]
+    drifts: list[LineDrift]
+
+
+def findings(
     department: Department,
     judged: Backtest,
     *,
     at: datetime,
     against: dict[str, dict[str, Estimate]],
     rng: np.random.Generator,
-) -> Judgement:
-    """Replace the department's judgement by that of this backtest. against: its scores beside the rules'."""
+) -> Findings:
+    """What a backtest found. against: its scores beside the rules'."""
     brier, error = judged.stock_out_calibration()
-    Judgement.objects.filter(department=department).delete()
-    judgement = Judgement.objects.create(
+    judgement = Judgement(
         department=department,
         judged_at=at,
         first_day=judged.evenings[0].day,
@@ -61,7 +68,7 @@ def keep_judgement(
         brier=brier,
         calibration_error=error,
     )
-    RuleScore.objects.bulk_create(
+    rules = [
         RuleScore(
             judgement=judgement,
             rule=rule,
@@ -72,9 +79,18 @@ def keep_judgement(
         )
         for rule, scores in against.items()
         for score, estimate in scores.items()
-    )
-    LineDrift.objects.bulk_create(_drifts(judgement, judged))
-    return judgement
+    ]
+    return Findings(judgement, rules, _drifts(judgement, judged))
+
+
+@transaction.atomic
+def keep_judgement(found: Findings) -> Judgement:
+    """Replace the department's judgement."""
+    Judgement.objects.filter(department=found.judgement.department_id).delete()
+    found.judgement.save()
+    RuleScore.objects.bulk_create(found.rules)
+    LineDrift.objects.bulk_create(found.drifts)
+    return found.judgement
 
 
 def _drifts(judgement: Judgement, judged: Backtest) -> list[LineDrift]:

@@ -11,12 +11,12 @@ from django.db import transaction
 from django.db.models import Max, Min
 
 from inventory.fefo import choose_lots
-from inventory.models import Count, Department, Owner
+from inventory.models import Count, Department, Owner, Place, StockingLine
 
 from ..forecasting import demand
 from ..forecasting.allocation import allocate
 from ..forecasting.usage import METHOD
-from ..learning.forecast import DayForecast, forecast_day, read_frame, read_known
+from ..learning.forecast import DayForecast, forecast_day, listed_slots, read_frame, read_known
 from ..learning.tallies import bring_forward
 from ..learning.widening import planned_levels
 from ..models import Case, Learning, Pick, Plan, PlanLine, Policy, Shortage, policy_of
@@ -107,18 +107,39 @@ def decide(forecast: DayForecast, stock: Stock, *, policy: Policy) -> Draft:
     )
 
 
-@transaction.atomic
 def make_plan(*, department: Department, for_date: date, at: datetime, by=None) -> Plan:
     """Learn what is new, decide, and store the plan with what it rests on.
 
     A plan for the same day that was made before stays as it was; the newest counts, and who took a cart keeps it.
+    The forecast takes seconds, in which others can write. What it rests on is held against the records once more before
+    the stock is read, shared out and the plan stored, all in one transaction; where it changed, it is made anew.
     """
     policy = policy_of(department)
-    learning = bring_forward(department=department, at=at)
-    draft = draft_plan(department, for_date, policy=policy)
+    while True:
+        with transaction.atomic():
+            learning = bring_forward(department=department, at=at)
+            frame, known = read_frame(department), read_known(department, for_date)
+        forecast = forecast_day(frame, known)
+        with transaction.atomic():
+            Department.objects.select_for_update(no_key=True).get(pk=department.pk)
+            if _still_holds(forecast, department):
+                stock = read_stock(department, frame.lines, on=for_date)
+                return _store(department, decide(forecast, stock, policy=policy), learning, policy=policy, at=at, by=by)
+
+
+def _still_holds(forecast: DayForecast, department: Department) -> bool:
+    """Whether the day's list and the carts' par sheets are still those of the forecast: three queries."""
+    fields = ("pk", "par", "floor", "capacity", "place__sealed")
+    lines = StockingLine.objects.filter(place__department=department, place__role=Place.Role.CART)
+    now = set(lines.order_by().values_list(*fields))
+    then = {(line.pk, line.par, line.floor, line.capacity, line.place.sealed) for line in forecast.frame.lines}
+    return now == then and listed_slots(department, forecast.known.day) == list(forecast.known.slots)
+
+
+def _store(department: Department, draft: Draft, learning: Learning, *, policy: Policy, at: datetime, by) -> Plan:
     plan = Plan.objects.create(
         department=department,
-        for_date=for_date,
+        for_date=draft.forecast.known.day,
         made_at=at,
         by=by,
         method=METHOD,

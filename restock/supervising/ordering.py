@@ -22,23 +22,19 @@ from ..sentences import Sentence
 
 def put_together(department: Department, *, by, at: datetime, today: date) -> list[Order]:
     """Begin an order for every storeroom that should order today, each line with its reason, for a person to change
-    and to place. It takes seconds. The pharmacy's lines are the pharmacy's to order. Returns none where none is needed.
+    and to place. It takes seconds, in which others can write: the orders are begun together, once all are known. The
+    pharmacy's lines are the pharmacy's to order. Returns none where none is needed.
     """
-    wanted: dict[Place, list[OrderProposal]] = defaultdict(list)
+    wanted: dict[Place, list[Wanted]] = defaultdict(list)
     for one in advise_orders(department, today=today):
         if one.order_packs and one.consumable.owner != Owner.PHARMACY:
-            wanted[one.place].append(one)
-    return [_started(storeroom, proposals, by=by, at=at) for storeroom, proposals in wanted.items()]
-
-
-def _started(storeroom: Place, proposals: list[OrderProposal], *, by, at: datetime) -> Order:
-    return orders.start_order(
-        storeroom=storeroom,
-        number=orders.next_number(storeroom),
-        lines=[Wanted(one.consumable, one.order_packs, one.pieces_per_pack, why(one).to_json()) for one in proposals],
-        by=by,
-        at=at,
-    )
+            reason = why(one).to_json()
+            wanted[one.place].append(Wanted(one.consumable, one.order_packs, one.pieces_per_pack, reason))
+    with transaction.atomic():
+        return [
+            orders.start_order(storeroom=storeroom, number=orders.next_number(storeroom), lines=lines, by=by, at=at)
+            for storeroom, lines in wanted.items()
+        ]
 
 
 @transaction.atomic

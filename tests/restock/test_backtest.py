@@ -9,9 +9,10 @@ import pytest
 from django.core.management import call_command
 
 from inventory.models import Basis
+from restock.backtesting.accuracy import judge
 from restock.backtesting.backtest import FORECAST, PAR, backtest
-from restock.backtesting.gate import keep
-from restock.backtesting.judging import keep_judgement, levels_of, tenths_of
+from restock.backtesting.gate import calibrations, keep
+from restock.backtesting.judging import findings, levels_of, tenths_of
 from restock.learning.forecast import read_frame
 from restock.learning.replay import read_log, replay
 from restock.learning.tallies import bring_forward, read_tallies
@@ -140,7 +141,7 @@ def test_a_kind_that_runs_short_too_often_fails_its_gate_and_is_widened(past, ca
         UsageRecord.objects.create(department=past, case=case, consumable=syringe, used=6)
     judged = backtest(past, first=surge, last=FIRST + timedelta(days=DAYS - 1))
 
-    keep(past, judged, at=night(FIRST), rng=np.random.default_rng(1))
+    keep(past, calibrations(past, judged, at=night(FIRST), rng=np.random.default_rng(1)))
 
     assert not Calibration.objects.get(kind="syringes").passed
     assert Calibration.objects.get(kind="tape").passed
@@ -173,16 +174,28 @@ def test_the_command_prints_the_judgement_and_writes_a_row_for_each_line_and_day
     assert judgement.rules.get(rule="past cases resampled", score="CRPS").ratio > 0
 
 
+@pytest.mark.django_db(transaction=True)
+def test_others_can_write_while_the_forecast_is_judged(past, leaves_others_free):
+    for arithmetic in ("by_day", "pit_share_below", "calibration_error"):
+        leaves_others_free(f"restock.forecasting.scoring.{arithmetic}")
+    leaves_others_free("restock.backtesting.judging.drifting")
+    days = {"first": FIRST + timedelta(days=20), "last": FIRST + timedelta(days=21)}
+
+    found = judge(past, **days, at=night(FIRST))
+
+    assert Judgement.objects.get(department=past).rules.exists()
+    assert Calibration.objects.filter(department=past).count() == len(found.calibrations) == 3
+
+
 def test_tenths_of_the_judgement_are_the_mean_of_those_of_its_kinds(past):
     """Each row counts once, so the whole is the mean of the kinds, weighted by their rows (no source needed)."""
     judged = backtest(past, first=FIRST + timedelta(days=12), last=FIRST + timedelta(days=DAYS - 1))
     rng = np.random.default_rng(1)
-    kept = keep(past, judged, at=night(FIRST), rng=rng)
+    kinds = calibrations(past, judged, at=night(FIRST), rng=rng)
 
-    judgement = keep_judgement(past, judged, at=night(FIRST), against={}, rng=rng)
+    tenths = tenths_of(findings(past, judged, at=night(FIRST), against={}, rng=rng).judgement)
 
-    tenths = tenths_of(judgement)
     assert sum(tenth.share for tenth in tenths) == pytest.approx(1.0, abs=1e-4)
-    steps = np.average([[0.0, *kind.pit] for kind in kept], axis=0, weights=[kind.rows for kind in kept])[::20]
+    steps = np.average([[0.0, *kind.pit] for kind in kinds], axis=0, weights=[kind.rows for kind in kinds])[::20]
     assert [tenth.share for tenth in tenths] == pytest.approx(np.diff(steps), abs=1e-4)
     assert all(tenth.low <= tenth.share <= tenth.high for tenth in tenths)

@@ -421,3 +421,38 @@ def test_a_cart_under_a_seal_is_held_at_its_content_list_and_says_that_its_seal_
     assert (line.target, line.top_up) == (3, 1)
     assert line.q_service > 3
     assert "to add them the seal comes off, and the whole cart is checked before it is closed again" in str(line.reason)
+
+
+@pytest.mark.django_db(transaction=True)
+def test_others_can_write_while_a_plan_is_forecast(department, cart, room, tube, laid_out, leaves_others_free):
+    StockingLineFactory(place=cart, consumable=tube)
+    laid_out(CaseFactory(room=room).case_type, tube)
+    leaves_others_free("restock.plans.planning.forecast_day")
+
+    assert plan_for(department).lines.exists()
+
+
+def test_what_changes_while_a_plan_is_forecast_is_planned_with(
+    department, cart, room, tube, storeroom, laid_out, technician, monkeypatch
+):
+    """Meanwhile a case is listed, and pieces come to the storeroom."""
+    line = StockingLineFactory(place=cart, consumable=tube, par=1)
+    case = CaseFactory(room=room, order=1)
+    laid_out(case.case_type, tube)
+    calls = []
+
+    def slow(*args):
+        calls.append(args)
+        if len(calls) == 1:
+            CaseFactory(room=room, order=2, case_type=case.case_type)
+            stock(storeroom, tube, 50, technician)
+        if len(calls) == 2:
+            type(line).objects.update(par=9)
+        return forecast_day(*args)
+
+    monkeypatch.setattr("restock.plans.planning.forecast_day", slow)
+    plan = plan_for(department)
+
+    assert len(calls) == 3
+    assert plan == Plan.objects.get()
+    assert (plan.inputs["listed_cases"], plan.lines.get().allocated) == (2, 9)

@@ -1,5 +1,6 @@
 """Orders put together from the forecast, and the days on which they may be expected."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -12,7 +13,7 @@ from restock.advising.order_reasons import cover_of
 from restock.models import OrderPolicy, WorkRequest
 from restock.sentences import from_json
 from restock.supervising import ordering
-from tests.factories import CaseTypeFactory, ConsumableFactory, PackagingFactory, StockingLineFactory
+from tests.factories import CaseTypeFactory, ConsumableFactory, PackagingFactory, StockingLineFactory, StoreroomFactory
 
 from .conftest import TODAY, TONIGHT
 
@@ -61,6 +62,34 @@ def test_orders_asked_for_on_the_page_are_put_together_beside_it(three_a_day, de
     again.refresh_from_db()
 
     assert (again.state, again.why_not) == (WorkRequest.State.FAILED, jobs.NO_ORDER)
+
+
+@pytest.mark.django_db(transaction=True)
+def test_others_can_write_while_orders_are_worked_out(three_a_day, department, supervisor, leaves_others_free):
+    leaves_others_free("restock.supervising.ordering.advise_orders")
+
+    jobs.WORK[WorkRequest.Kind.ORDERS](WorkRequest(department=department, asked_by=supervisor), TONIGHT)
+
+    assert Order.objects.get().lines.count() == 1
+
+
+def test_orders_are_begun_all_or_none(three_a_day, department, supervisor, monkeypatch):
+    [one] = ordering.advise_orders(department, today=TODAY)
+    both = [one, replace(one, place=StoreroomFactory(code="SECOND"))]
+    start_order, begun = orders.start_order, []
+
+    def interrupted(**order):
+        if begun:
+            raise ConnectionError
+        begun.append(start_order(**order))
+
+    monkeypatch.setattr(ordering, "advise_orders", lambda *args, **told: both)
+    monkeypatch.setattr(orders, "start_order", interrupted)
+    with pytest.raises(ConnectionError):
+        ordering.put_together(department, by=supervisor, at=TONIGHT, today=TODAY)
+
+    assert begun
+    assert not Order.objects.exists()
 
 
 def test_what_was_just_ordered_is_not_proposed_again(draft, storeroom, supervisor):
