@@ -13,10 +13,7 @@ from django.utils.translation import gettext as _
 from inventory.models import Consumable, Place, StockingLine
 
 from ..models import ParChange
-
-
-class StillHeld(ValueError):
-    """A line cannot leave the par sheet while pieces of it are on record there; the message says how many."""
+from .par_changes import ParRefused, beyond_the_bin
 
 
 @dataclass(frozen=True)
@@ -33,11 +30,14 @@ def change_par_sheet(
     place: Place, rows: Iterable[RowChange], *, reason: str, by: AbstractBaseUser, at: datetime
 ) -> int:
     """Write the rows and return how many. Only the fields that are named change, so that two people who work on one
-    sheet do not undo each other. Raises StillHeld, and IntegrityError for what no form should have let pass."""
+    sheet do not undo each other. Raises ParRefused where a par or a floor is more than the bin holds by now, and for a
+    line to take off of which pieces are on record."""
     rows = list(rows)
     ids = [row.line_id for row in rows]
-    lines = StockingLine.objects.select_for_update(of=("self",)).filter(place=place, pk__in=ids).order_by("pk")
-    by_id = {line.pk: line for line in lines.select_related("consumable")}
+    lines = (
+        StockingLine.objects.select_for_update(of=("self",), no_key=True).filter(place=place, pk__in=ids).order_by("pk")
+    )
+    by_id = {line.pk: line for line in lines.select_related("place", "consumable")}
     done = 0
     for row in rows:
         line = by_id.get(row.line_id)
@@ -48,12 +48,14 @@ def change_par_sheet(
             held = place.on_hand(line.consumable)
             if held:
                 words = {"line": line.consumable.label, "held": held}
-                raise StillHeld(_("%(line)s: %(held)d on record here. Move or count them away first.") % words)
+                raise ParRefused(_("%(line)s: %(held)d on record here. Move or count them away first.") % words)
             line.delete()
             after = 0
         else:
             for name, value in row.values.items():
                 setattr(line, name, value)
+            if line.capacity is not None and max(line.par, line.floor) > line.capacity:
+                raise ParRefused(beyond_the_bin(line))
             line.save(update_fields=list(row.values))
             after = line.par
         _note(place, line.consumable, before, after, reason=reason, by=by, at=at)
@@ -63,7 +65,10 @@ def change_par_sheet(
 
 @transaction.atomic
 def add_to_par_sheet(line: StockingLine, *, reason: str, by: AbstractBaseUser, at: datetime) -> None:
-    """Save a new row of a place's par sheet."""
+    """Save a new row of a place's par sheet. Raises ParRefused where somebody put the line on it meanwhile."""
+    Place.objects.select_for_update(no_key=True).get(pk=line.place_id)
+    if StockingLine.objects.filter(place=line.place_id, consumable=line.consumable_id).exists():
+        raise ParRefused(_("This place already keeps this line: change its par instead."))
     line.save(force_insert=True)
     _note(line.place, line.consumable, 0, line.par, reason=reason, by=by, at=at)
 

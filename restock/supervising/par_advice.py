@@ -15,15 +15,17 @@ from django.db import transaction
 from django.db.models import F, QuerySet
 from django.utils.translation import gettext as _
 
+from inventory.in_parts import in_parts
 from inventory.models import Department
 
 from ..advising.pars import ParAdvice, advise_pars
 from ..learning.tallies import bring_forward
 from ..models import AdvisedPar, ParAdviceRun, ParChange
 from ..models.notes import about_stock_only
-from ..setting_up.par_changes import ParRefused, change_par
+from ..setting_up.par_changes import NewPar, ParRefused, change_pars
 
 Answer = AdvisedPar.Answer
+ANSWER_FIELDS = ["answer", "answered_by", "answered_at", "note"]
 
 
 @dataclass(frozen=True)
@@ -98,45 +100,54 @@ def open_advice(run: ParAdviceRun) -> QuerySet[AdvisedPar]:
     return AdvisedPar.objects.filter(run=run, answer=Answer.OPEN, par=F("stocking_line__par"))
 
 
+@transaction.atomic
 def answer(run: ParAdviceRun, said: Iterable[Said], *, by, at: datetime) -> Answered:
-    """Answer proposals, each on its own: one that cannot be taken does not hold up the others."""
-    taken, refused, problems = [], [], []
+    """Answer proposals, each on its own: one that cannot be taken does not hold up the others.
+
+    The number of queries grows with the proposals only where the database limits what one may hold.
+    """
+    said = list(said)
+    waiting: dict[int, AdvisedPar] = {}
+    for some in in_parts(sorted({one.advised_id for one in said})):
+        locked = AdvisedPar.objects.select_for_update(no_key=True).filter(run=run, answer=Answer.OPEN, pk__in=some)
+        waiting |= {advised.pk: advised for advised in locked.order_by("pk")}
+    taking, wanted, refused, problems = [], [], [], []
     for one in said:
-        try:
-            advised = _answer(run, one, by=by, at=at)
-        except ParRefused as problem:
-            problems.append(str(problem))
+        advised = waiting.pop(one.advised_id, None)
+        if problem := _problem(advised, one):
+            problems.append(problem)
+            continue
+        note = one.note.strip()
+        advised.answered_by, advised.answered_at, advised.note = by, at, note
+        if one.par is None:
+            advised.answer = Answer.REFUSED
+            refused.append(advised)
         else:
-            (refused if advised.answer == Answer.REFUSED else taken).append(advised)
+            advised.answer = Answer.ACCEPTED if one.par == advised.advised else Answer.CHANGED
+            taking.append(advised)
+            wanted.append(NewPar(advised.stocking_line_id, one.par, note or _reason(run, advised), seen=advised.par))
+    taken = _change(taking, wanted, problems, by=by, at=at)
+    AdvisedPar.objects.bulk_update([*taken, *refused], ANSWER_FIELDS)
     return Answered(tuple(taken), tuple(refused), tuple(problems))
 
 
-@transaction.atomic
-def _answer(run: ParAdviceRun, said: Said, *, by, at: datetime) -> AdvisedPar:
-    proposals = AdvisedPar.objects.select_for_update(of=("self",)).select_related("stocking_line")
-    advised = proposals.filter(run=run, pk=said.advised_id).first()
-    if advised is None or advised.answer != Answer.OPEN:
-        raise ParRefused(_("One of these was answered meanwhile, or is of older advice: look at the list again."))
+def _problem(advised: AdvisedPar | None, said: Said) -> str | None:
+    if advised is None:
+        return _("One of these was answered meanwhile, or is of older advice: look at the list again.")
     try:
         about_stock_only(said.note)
     except ValidationError as error:
-        raise ParRefused(error.messages[0]) from None
-    if said.par is None:
-        advised.answer = Answer.REFUSED
-    else:
-        advised.answer = Answer.ACCEPTED if said.par == advised.advised else Answer.CHANGED
-        change_par(
-            line=advised.stocking_line,
-            par=said.par,
-            origin=ParChange.Origin.ADVICE,
-            reason=said.note.strip() or _reason(run, advised),
-            by=by,
-            at=at,
-            seen=advised.par,
-        )
-    advised.answered_by, advised.answered_at, advised.note = by, at, said.note.strip()
-    advised.save(update_fields=["answer", "answered_by", "answered_at", "note"])
-    return advised
+        return error.messages[0]
+    return None
+
+
+def _change(
+    advised: list[AdvisedPar], wanted: list[NewPar], problems: list[str], *, by, at: datetime
+) -> list[AdvisedPar]:
+    """Those of the proposals whose par was changed; in `problems`, why others were not."""
+    changes = change_pars(wanted, origin=ParChange.Origin.ADVICE, by=by, at=at)
+    problems += [str(change) for change in changes if isinstance(change, ParRefused)]
+    return [one for one, change in zip(advised, changes, strict=True) if isinstance(change, ParChange)]
 
 
 def _reason(run: ParAdviceRun, advised: AdvisedPar) -> str:
@@ -163,41 +174,47 @@ def _refused_before(department: Department) -> dict[tuple[int, int, int], dict]:
 
 def reopen_together(run: ParAdviceRun, answered_at: datetime, *, by, at: datetime) -> Answered:
     """Take back everything that was answered at one instant; each on its own, as in `answer`."""
-    taken, problems = [], []
-    for advised in AdvisedPar.objects.filter(run=run, answered_at=answered_at).exclude(answer=Answer.OPEN):
-        try:
-            taken.append(reopen(advised, by=by, at=at))
-        except ParRefused as problem:
-            problems.append(str(problem))
-    return Answered(tuple(taken), (), tuple(problems))
+    return _reopen(AdvisedPar.objects.filter(run=run, answered_at=answered_at), by=by, at=at)
 
 
-@transaction.atomic
 def reopen(advised: AdvisedPar, *, by, at: datetime) -> AdvisedPar:
     """Take an answer back: a par that was taken becomes what it was, and the proposal is open again.
 
     Raises ParRefused where the par was changed again since.
     """
-    proposals = AdvisedPar.objects.select_for_update(of=("self",)).select_related("stocking_line")
-    advised = proposals.get(pk=advised.pk)
-    if advised.answer == Answer.OPEN:
-        return advised
-    if advised.answer != Answer.REFUSED:
-        taken = ParChange.objects.filter(
-            place=advised.stocking_line.place_id,
-            consumable=advised.stocking_line.consumable_id,
-            origin=ParChange.Origin.ADVICE,
-            at=advised.answered_at,
-        ).first()
-        change_par(
-            line=advised.stocking_line,
-            par=advised.par,
-            origin=ParChange.Origin.ADVICE,
-            reason=_("the answer to the advice was taken back"),
-            by=by,
-            at=at,
-            seen=taken and taken.par_after,
+    reopened = _reopen(AdvisedPar.objects.filter(pk=advised.pk), by=by, at=at)
+    if reopened.problems:
+        raise ParRefused(reopened.problems[0])
+    return reopened.taken[0] if reopened.taken else advised
+
+
+@transaction.atomic
+def _reopen(proposals: QuerySet[AdvisedPar], *, by, at: datetime) -> Answered:
+    locked = (
+        proposals.exclude(answer=Answer.OPEN)
+        .select_for_update(of=("self",), no_key=True)
+        .select_related("stocking_line")
+    )
+    answered = list(locked.order_by("pk"))
+    advice = ParChange.objects.filter(
+        origin=ParChange.Origin.ADVICE, at__in={advised.answered_at for advised in answered}
+    )
+    became = {(change.place_id, change.consumable_id, change.at): change.par_after for change in advice}
+    refused = [advised for advised in answered if advised.answer == Answer.REFUSED]
+    taken = [advised for advised in answered if advised.answer != Answer.REFUSED]
+    wanted = [
+        NewPar(
+            advised.stocking_line_id,
+            advised.par,
+            _("the answer to the advice was taken back"),
+            seen=became.get((line.place_id, line.consumable_id, advised.answered_at)),
         )
-    advised.answer, advised.answered_by, advised.answered_at, advised.note = Answer.OPEN, None, None, ""
-    advised.save(update_fields=["answer", "answered_by", "answered_at", "note"])
-    return advised
+        for advised in taken
+        for line in [advised.stocking_line]
+    ]
+    problems: list[str] = []
+    reopened = [*_change(taken, wanted, problems, by=by, at=at), *refused]
+    for advised in reopened:
+        advised.answer, advised.answered_by, advised.answered_at, advised.note = Answer.OPEN, None, None, ""
+    AdvisedPar.objects.bulk_update(reopened, ANSWER_FIELDS)
+    return Answered(tuple(reopened), (), tuple(problems))

@@ -3,11 +3,16 @@
 import pytest
 from django.db import DatabaseError, transaction
 from django.urls import reverse
+from django.utils import timezone
 
 from inventory import ledger
 from inventory.departments import open_department
 from inventory.models import Consumable, Room, StockingLine
 from restock.models import ParChange, Policy, SetupChange
+from restock.setting_up.par_changes import ParRefused
+from restock.setting_up.par_sheets import add_to_par_sheet
+from restock.web.forms.orders import OrderPolicyForm
+from restock.web.forms.setup import NewParRowForm, form_for
 from restock.web.setup_pages import PAGES
 from tests.conftest import NOON
 from tests.factories import (
@@ -167,6 +172,19 @@ class TestParSheet:
 
         return post
 
+    def test_par_that_the_bin_does_not_hold_any_more_is_refused_in_words(self, send, lines):
+        said = send(meanwhile=lambda: StockingLine.objects.update(capacity=6), **{"0-par": "7"})
+
+        assert said.status_code == 400
+        assert "the bin holds 6. Choose at most that" in words(said)
+        assert not ParChange.objects.exists()
+
+    def test_line_that_somebody_put_on_the_sheet_meanwhile_is_refused(self, lines, cart, supervisor):
+        line = StockingLine(place=cart, consumable=lines[0].consumable, par=1)
+
+        with pytest.raises(ParRefused, match="already keeps this line"):
+            add_to_par_sheet(line, reason="New", by=supervisor, at=timezone.now())
+
     def test_changed_par_is_kept_with_who_and_why(self, send, lines, supervisor):
         send(**{"0-par": "7", "1-floor": "2"})
 
@@ -292,3 +310,20 @@ class TestHistory:
 
         with pytest.raises(DatabaseError, match="append-only"), transaction.atomic():
             SetupChange.objects.update(title="x")
+
+
+def forms_of_the_set_up(department, cart):
+    yield from (form_for(page)(department=department) for page in PAGES.values())
+    yield NewParRowForm(place=cart)
+    yield OrderPolicyForm()
+
+
+def test_every_rule_of_a_form_is_said_at_one_of_its_fields(department, cart):
+    nowhere = [
+        (type(form).__name__, constraint.name)
+        for form in forms_of_the_set_up(department, cart)
+        for constraint in form.instance._meta.constraints
+        if form._field_of(constraint) is None
+    ]
+
+    assert not nowhere, "name the field as the violation_error_code of the constraint"

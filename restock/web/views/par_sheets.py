@@ -14,7 +14,8 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from inventory.models import Place, StockingLine
 from restock.models import ParChange
-from restock.setting_up.par_sheets import RowChange, StillHeld, add_to_par_sheet, change_par_sheet
+from restock.setting_up.par_changes import ParRefused
+from restock.setting_up.par_sheets import RowChange, add_to_par_sheet, change_par_sheet
 
 from ..current import current_department
 from ..forms.setup import NewParRowForm, ParRowForm, ReasonForm
@@ -52,8 +53,8 @@ def par_sheet(request: HttpRequest, place_id: int) -> HttpResponse:
                 done = change_par_sheet(
                     place, changes, reason=reason.cleaned_data["reason"], by=request.user, at=timezone.now()
                 )
-            except StillHeld as held:
-                reason.add_error(None, str(held))
+            except ParRefused as problem:
+                reason.add_error(None, str(problem))
             else:
                 saved = ngettext("%(done)d row of %(place)s saved.", "%(done)d rows of %(place)s saved.", done)
                 messages.success(request, saved % {"done": done, "place": place})
@@ -73,9 +74,13 @@ def add_par_row(request: HttpRequest, place_id: int) -> HttpResponse:
     if form.is_valid() and reason.is_valid():
         why = reason.cleaned_data["reason"] or _("New on this par sheet.")
         line = form.save(commit=False)
-        add_to_par_sheet(line, reason=why, by=request.user, at=timezone.now())
-        messages.success(request, _("%(line)s is on the par sheet.") % {"line": line.consumable.label})
-        return redirect("par-sheet", place_id=place_id)
+        try:
+            add_to_par_sheet(line, reason=why, by=request.user, at=timezone.now())
+        except ParRefused as problem:
+            form.add_error("consumable", str(problem))
+        else:
+            messages.success(request, _("%(line)s is on the par sheet.") % {"line": line.consumable.label})
+            return redirect("par-sheet", place_id=place_id)
     return render(request, "setup/par_sheet.html", _context(place, form), status=400)
 
 
