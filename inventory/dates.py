@@ -76,7 +76,16 @@ def _last_day(key: tuple[date, bool]) -> tuple[date, bool]:
     return key[0], not key[1]
 
 
-@transaction.atomic
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DateRead:
+    """The earliest printed date that a person saw among the pieces of a line; None where no pack had one."""
+
+    place: Place
+    consumable: Consumable
+    earliest_expires_on: date | None
+    key: str
+
+
 def check_date(
     *, place: Place, consumable: Consumable, earliest_expires_on: date | None, by, at: datetime, key: str
 ) -> DateCheck:
@@ -85,33 +94,73 @@ def check_date(
 
     Raises Refused for a virtual place, KeyReused for a known key with other content.
     """
-    if place.is_virtual:
-        raise ledger.Refused(_("%(place)s has no packs to read.") % {"place": place})
-    variance = ledger.virtual_place(place.department_id, Place.Role.COUNT_VARIANCE)
-    lock([(consumable.pk, place.pk), (consumable.pk, variance.pk)])
-    known = DateCheck.objects.filter(key=key).first()
-    if known is not None:
-        if (known.place_id, known.consumable_id, known.earliest_expires_on) != (
-            place.pk,
-            consumable.pk,
-            earliest_expires_on,
-        ):
-            raise ledger.KeyReused(key)
-        return known
-    held = Holding.objects.filter(place=place, consumable=consumable, quantity__gt=0, lot__expires_on__isnull=False)
-    if earliest_expires_on is not None:
-        held = held.filter(lot__expires_on__lt=earliest_expires_on)
+    read = DateRead(place=place, consumable=consumable, earliest_expires_on=earliest_expires_on, key=key)
+    return check_dates([read], by=by, at=at)[0]
+
+
+@transaction.atomic
+def check_dates(read: Iterable[DateRead], *, by, at: datetime) -> list[DateCheck]:
+    """Record what was read of many lines as `check_date` does, all or none, in their order.
+
+    Each line of a place at most once. The number of queries grows with them only where the database limits what one
+    query may hold. Raises as `check_date` does.
+    """
+    read = list(read)
+    for one in read:
+        if one.place.is_virtual:
+            raise ledger.Refused(_("%(place)s has no packs to read.") % {"place": one.place})
+    departments = {one.place.department_id for one in read}
+    variances = {pk: ledger.virtual_place(pk, Place.Role.COUNT_VARIANCE) for pk in departments}
+    lock((one.consumable.pk, pk) for one in read for pk in (one.place.pk, variances[one.place.department_id].pk))
+    known = DateCheck.objects.in_bulk([one.key for one in read], field_name="key")
+    new = [one for one in read if not _is_known(one, known.get(one.key))]
+    dated = defaultdict(list)
+    for held in (
+        Holding.objects.filter(
+            place__in={one.place.pk for one in new}, consumable__in={one.consumable.pk for one in new}
+        )
+        .filter(quantity__gt=0, lot__expires_on__isnull=False)
+        .select_related("lot")
+        .order_by("lot")
+    ):
+        dated[held.place_id, held.consumable_id].append(held)
     entries = []
-    for number, holding in enumerate(held.order_by("lot"), start=1):
-        told = {"kind": Movement.Kind.ADJUST, "consumable": consumable, "quantity": holding.quantity, "at": at}
-        told["reason"] = "its date was not on the packs"
-        name = f"{key}:{number}"
-        entries.append(ledger.Entry(source=place, destination=variance, lot=holding.lot_id, key=f"{name}:lot", **told))
-        entries.append(ledger.Entry(source=variance, destination=place, key=f"{name}:none", **told))
+    for one in new:
+        variance, earliest = variances[one.place.department_id], one.earliest_expires_on
+        gone = [
+            held for held in dated[one.place.pk, one.consumable.pk] if not earliest or held.lot.expires_on < earliest
+        ]
+        for number, held in enumerate(gone, start=1):
+            told = {"kind": Movement.Kind.ADJUST, "consumable": one.consumable, "quantity": held.quantity, "at": at}
+            told["reason"] = "its date was not on the packs"
+            name = f"{one.key}:{number}"
+            entries += [
+                ledger.Entry(source=one.place, destination=variance, lot=held.lot_id, key=f"{name}:lot", **told),
+                ledger.Entry(source=variance, destination=one.place, key=f"{name}:none", **told),
+            ]
     ledger.record(entries, by=by)
-    return DateCheck.objects.create(
-        place=place, consumable=consumable, earliest_expires_on=earliest_expires_on, by=by, at=at, key=key
+    written = DateCheck.objects.bulk_create(
+        DateCheck(
+            place=one.place,
+            consumable=one.consumable,
+            earliest_expires_on=one.earliest_expires_on,
+            by=by,
+            at=at,
+            key=one.key,
+        )
+        for one in new
     )
+    known |= {check.key: check for check in written}
+    return [known[one.key] for one in read]
+
+
+def _is_known(read: DateRead, earlier: DateCheck | None) -> bool:
+    if earlier is None:
+        return False
+    content = (earlier.place_id, earlier.consumable_id, earlier.earliest_expires_on)
+    if content != (read.place.pk, read.consumable.pk, read.earliest_expires_on):
+        raise ledger.KeyReused(read.key)
+    return True
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from . import ledger
-from .dates import check_date
+from .dates import DateRead, check_dates
 from .models import Consumable, Count, DateCheck, Department, Holding, Owner, Place, SealEvent, StockingLine
 
 Kind = SealEvent.Kind
@@ -83,19 +83,41 @@ class LineCheck:
         return self.line.consumable.owner == Owner.PHARMACY
 
 
+class Unclear:
+    """What does not fit together in the check of a line."""
+
+    NOT_SEEN, DATE_OF_NONE, DATE_AND_UNDATED, NO_DATE = "not_seen", "date_of_none", "date_and_undated", "no_date"
+
+
+def unclear(*, seen: int | bool | None, earliest: date | None, undated: bool) -> str:
+    """What a person has to mend in the check of a line, one of `Unclear`; empty where all fits together.
+
+    seen: the pieces counted, or whether a line of the pharmacy's is there. undated: no piece has a date printed.
+    """
+    if seen is None:
+        return Unclear.NOT_SEEN
+    if earliest and not seen:
+        return Unclear.DATE_OF_NONE
+    if earliest and undated:
+        return Unclear.DATE_AND_UNDATED
+    if seen and not earliest and not undated:
+        return Unclear.NO_DATE
+    return ""
+
+
 @transaction.atomic
 def open_cart(*, place: Place, by, at: datetime, key: str, seal_off: str = "", note: str = "") -> SealEvent:
     """Record that somebody broke the seal to take from the cart or to check it. A fact: never refused for its state.
 
     Raises Refused for a cart that is not kept under a seal, ValidationError, KeyReused.
     """
-    return _write(place, Kind.OPENED, seal_off=seal_off, note=note, by=by, at=at, key=key)
+    return _write(_locked(place), Kind.OPENED, seal_off=seal_off, note=note, by=by, at=at, key=key)
 
 
 @transaction.atomic
 def found_broken(*, place: Place, by, at: datetime, key: str, seal_off: str = "", note: str = "") -> SealEvent:
     """Record that the seal was found broken or missing: the cart asks for a full check. Raises as `open_cart`."""
-    return _write(place, Kind.BROKEN, seal_off=seal_off, note=note, by=by, at=at, key=key)
+    return _write(_locked(place), Kind.BROKEN, seal_off=seal_off, note=note, by=by, at=at, key=key)
 
 
 @transaction.atomic
@@ -104,6 +126,7 @@ def seen_intact(*, place: Place, by, at: datetime, key: str) -> SealEvent:
 
     Raises Refused for an open cart, and where the date written outside has passed: then it has to be opened.
     """
+    place = _locked(place)
     standing = standing_of(place)
     known = SealEvent.objects.filter(key=key).exists()
     if not known and not standing.is_closed:
@@ -116,39 +139,58 @@ def seen_intact(*, place: Place, by, at: datetime, key: str) -> SealEvent:
     return _write(place, Kind.INTACT, by=by, at=at, key=key)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineSeen:
+    """What a person saw of one line of an opened cart: how many, and the earliest date printed on them.
+
+    counted, present: of a line of the pharmacy's presence only, of any other the number. earliest_expires_on: None
+    says that no piece carries a date, or that none was there.
+    """
+
+    consumable: Consumable
+    key: str
+    counted: int | None = None
+    present: bool | None = None
+    earliest_expires_on: date | None = None
+
+
 @transaction.atomic
-def check_line(
-    *,
-    place: Place,
-    consumable: Consumable,
-    by,
-    at: datetime,
-    key: str,
-    counted: int | None = None,
-    present: bool | None = None,
-    earliest_expires_on: date | None = None,
-) -> DateCheck:
-    """Record what a person saw of one line of an opened cart: how many, and the earliest date printed on them.
+def check_lines(*, place: Place, seen: Iterable[LineSeen], by, at: datetime) -> list[DateCheck]:
+    """Record what a person saw of lines of an opened cart, each at most once, all or none.
 
     A line of the pharmacy's is checked for presence and date only. What is seen is a count and a date check like any
-    other: the record follows. An empty date says that no piece carries one, or that none was there.
+    other: the record follows. The number of queries does not grow with the lines.
 
     Raises Refused where the cart is closed, and where the number or the presence was not told.
     """
+    place, seen = _locked(place), list(seen)
     if standing_of(place).is_closed:
         raise ledger.Refused(_("%(cart)s is closed under a seal: open it first.") % {"cart": place})
-    if consumable.owner == Owner.PHARMACY:
-        if present is None:
-            raise ledger.Refused(_("Say whether %(line)s is there.") % {"line": consumable.label})
-        if not present:
-            ledger.count(place=place, consumable=consumable, counted=0, by=by, at=at, key=key)
-    elif counted is None:
-        raise ledger.Refused(_("Count %(line)s: 0 where there is none.") % {"line": consumable.label})
-    else:
-        ledger.count(place=place, consumable=consumable, counted=counted, by=by, at=at, key=key)
-    return check_date(
-        place=place, consumable=consumable, earliest_expires_on=earliest_expires_on, by=by, at=at, key=key
+    counted = [
+        ledger.Counted(place=place, consumable=one.consumable, pieces=pieces, key=one.key)
+        for one in seen
+        if (pieces := _pieces_seen(one)) is not None
+    ]
+    ledger.count_all(counted, by=by, at=at)
+    return check_dates(
+        [
+            DateRead(place=place, consumable=one.consumable, earliest_expires_on=one.earliest_expires_on, key=one.key)
+            for one in seen
+        ],
+        by=by,
+        at=at,
     )
+
+
+def _pieces_seen(seen: LineSeen) -> int | None:
+    """What was counted; None where the pharmacy's pieces are there, of which nobody asks how many."""
+    if seen.consumable.owner == Owner.PHARMACY:
+        if seen.present is None:
+            raise ledger.Refused(_("Say whether %(line)s is there.") % {"line": seen.consumable.label})
+        return None if seen.present else 0
+    if seen.counted is None:
+        raise ledger.Refused(_("Count %(line)s: 0 where there is none.") % {"line": seen.consumable.label})
+    return seen.counted
 
 
 @transaction.atomic
@@ -164,7 +206,7 @@ def close_cart(
     seal was on it before;
     ValidationError, KeyReused.
     """
-    place = Place.objects.select_for_update().select_related("department").get(pk=place.pk)
+    place = _locked(place)
     if not SealEvent.objects.filter(key=key).exists():
         if standing_of(place).is_closed:
             raise ledger.Refused(_("%(cart)s is closed already.") % {"cart": place})
@@ -235,8 +277,7 @@ def line_checks(place: Place) -> list[LineCheck]:
     """
     standing = standing_of(place)
     opened_at = standing.since.at if standing.since and not standing.is_closed else None
-    lines = list(place.stocking_lines.select_related("consumable", "bin"))
-    lines.sort(key=lambda line: (line.bin.walk_order if line.bin else 0, line.consumable.section, line.consumable.code))
+    lines = list(place.stocking_lines.in_drawer_order().select_related("consumable", "bin"))
     recorded: dict[int, int] = defaultdict(int)
     for consumable, pieces in Holding.objects.filter(place=place).values_list("consumable_id", "quantity"):
         recorded[consumable] += pieces
@@ -279,6 +320,11 @@ def _standing(place: Place, events: list[SealEvent]) -> Standing:
             closing = event
     is_closed = since is not None and since.kind == Kind.CLOSED
     return Standing(place, is_closed, closing, since, seen)
+
+
+def _locked(place: Place) -> Place:
+    """The cart as the lock of its seal book: whoever writes another line of it at the same time waits."""
+    return Place.objects.select_for_update(of=("self",), no_key=True).select_related("department").get(pk=place.pk)
 
 
 def _write(place: Place, kind: Kind, *, by, at: datetime, key: str, **told) -> SealEvent:

@@ -10,10 +10,10 @@ keys, so that two such transactions on PostgreSQL cannot wait for each other.
 
 from .counting import Counted, count, count_all
 from .entries import Entry, part_key, record, virtual_place
-from .events import adjust, discard, give_back, move, receive, reverse, use
+from .events import adjust, discard, give_back, move, receive, reverse, reverse_all, use
 from .proof import Difference, differences
 from .refusals import InsufficientStock, KeyReused, NotReversible, Refused
-from .using import Used, movements_of, use_all
+from .using import Used, events_of, movements_of, use_all
 
 __all__ = [
     "Counted",
@@ -29,6 +29,7 @@ __all__ = [
     "count_all",
     "differences",
     "discard",
+    "events_of",
     "give_back",
     "move",
     "movements_of",
@@ -36,6 +37,7 @@ __all__ = [
     "receive",
     "record",
     "reverse",
+    "reverse_all",
     "use",
     "use_all",
     "virtual_place",

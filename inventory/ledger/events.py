@@ -1,10 +1,12 @@
 """What happens to pieces, one function for each event. All are keyword-only; quantities are pieces, not packs."""
 
+from collections.abc import Mapping
 from datetime import datetime
 
 from django.db import transaction
 from django.utils.translation import gettext as _
 
+from ..in_parts import in_parts
 from ..models import Consumable, Lot, Movement, Place
 from .balances import lock
 from .entries import Entry, record, virtual_place
@@ -211,7 +213,6 @@ def adjust(
     )
 
 
-@transaction.atomic
 def reverse(*, movement: Movement, by, at: datetime, key: str, reason: str) -> Movement:
     """Take a movement back: the same pieces the other way. Once for each movement, and never for a reversal.
 
@@ -220,25 +221,41 @@ def reverse(*, movement: Movement, by, at: datetime, key: str, reason: str) -> M
 
     Raises NotReversible.
     """
-    if movement.kind == Kind.REVERSE:
+    return reverse_all({key: movement}, by=by, at=at, reason=reason)[key]
+
+
+@transaction.atomic
+def reverse_all(movements: Mapping[str, Movement], *, by, at: datetime, reason: str) -> dict[str, Movement]:
+    """Take many movements back as `reverse` does, all or none; the reversals by their keys.
+
+    movements: each by the key of its reversal. The number of queries grows with them only where the database limits
+    what one query may hold. Raises as `reverse` does.
+    """
+    if any(movement.kind == Kind.REVERSE for movement in movements.values()):
         raise NotReversible(_("A reversal cannot be reversed: record what happened as a new event."))
-    lock((movement.consumable_id, place) for place in (movement.source_id, movement.destination_id))
-    earlier = Movement.objects.filter(reverses=movement).first()
-    if earlier is not None and earlier.key != key:
+    lock((one.consumable_id, place) for one in movements.values() for place in (one.source_id, one.destination_id))
+    earlier: dict[int, str] = {}
+    for some in in_parts([movement.pk for movement in movements.values()]):
+        earlier |= dict(Movement.objects.filter(reverses__in=some).values_list("reverses", "key"))
+    if any(earlier.get(movement.pk, key) != key for key, movement in movements.items()):
         raise NotReversible(_("This movement was already reversed."))
-    return _write(
-        Entry(
-            kind=Kind.REVERSE,
-            source=movement.destination_id,
-            destination=movement.source_id,
-            consumable=movement.consumable_id,
-            lot=movement.lot_id,
-            quantity=movement.quantity,
-            opened_unused=movement.opened_unused,
-            at=at,
-            key=key,
-            reason=reason,
-            reverses=movement,
-        ),
+    record(
+        [
+            Entry(
+                kind=Kind.REVERSE,
+                source=movement.destination_id,
+                destination=movement.source_id,
+                consumable=movement.consumable_id,
+                lot=movement.lot_id,
+                quantity=movement.quantity,
+                opened_unused=movement.opened_unused,
+                at=at,
+                key=key,
+                reason=reason,
+                reverses=movement,
+            )
+            for key, movement in movements.items()
+        ],
         by=by,
     )
+    return Movement.objects.in_bulk(list(movements), field_name="key")

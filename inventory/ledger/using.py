@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from django.db import transaction
-from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from ..fefo import LotOnHand, choose_lots
+from ..in_parts import in_parts
 from ..models import Consumable, Holding, Movement, Place
 from .balances import lock
 from .entries import Entry, part_key, record, virtual_place
@@ -78,15 +78,14 @@ def use_all(uses: Iterable[Used], *, by) -> dict[str, Movement]:
 def _earlier(uses: Sequence[Used]) -> dict[str, Movement]:
     """First movements of the uses that the ledger knows already."""
     by_key = {one.key: one for one in uses}
-    known: dict[str, Movement] = Movement.objects.in_bulk(list(by_key), field_name="key")
-    for key in known:
-        event, one = movements_of(key), by_key[key]
-        first = event[0]
+    events = events_of(by_key)
+    for key, event in events.items():
+        first, one = event[0], by_key[key]
         told = (first.kind, first.source_id, first.consumable_id)
         pieces = (sum(m.quantity for m in event), sum(m.opened_unused for m in event))
         if told != (Movement.Kind.USE, one.place.pk, one.consumable.pk) or pieces != (one.pieces, one.opened_unused):
             raise KeyReused(key)
-    return known
+    return {key: event[0] for key, event in events.items()}
 
 
 def _lots(uses: Sequence[Used]) -> Mapping[tuple[int, int], list[LotOnHand]]:
@@ -120,9 +119,17 @@ def _take(lots: list[LotOnHand], one: Used) -> list[tuple[int | None, int]]:
 
 def movements_of(key: str) -> list[Movement]:
     """Every movement of the event with this key, the first one first; empty where the ledger knows no such event."""
-    first = Movement.objects.filter(key=key).first()
-    if first is None:
-        return []
-    # One event, one instant: the index on `at` finds them, which a prefix of the key would not on SQLite.
-    same_instant = Movement.objects.filter(at=first.at)
-    return list(same_instant.filter(Q(key=key) | Q(key__startswith=f"{key}#")).order_by("pk"))
+    return events_of([key]).get(key, [])
+
+
+def events_of(keys: Iterable[str]) -> dict[str, list[Movement]]:
+    """As `movements_of` for many keys, by the key of each event that the ledger knows."""
+    first = Movement.objects.in_bulk(list(keys), field_name="key")
+    events = {key: [movement] for key, movement in first.items()}
+    # One event, one instant: the index on `at` finds its other parts, which a prefix of the key would not on SQLite.
+    for instants in in_parts(sorted({movement.at for movement in first.values()})):
+        for part in Movement.objects.filter(at__in=instants, key__contains="#").order_by("pk"):
+            of_event, _mark, _number = part.key.rpartition("#")
+            if of_event in events:
+                events[of_event].append(part)
+    return events

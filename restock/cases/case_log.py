@@ -91,7 +91,11 @@ def log_case(
     known key with other content, Refused for fewer than zero pieces.
     """
     opened = _together(lines)
-    case = Case.objects.select_for_update(of=("self",)).select_related("department", "case_type").get(pk=case.pk)
+    case = (
+        Case.objects.select_for_update(of=("self",), no_key=True)
+        .select_related("department", "case_type")
+        .get(pk=case.pk)
+    )
     earlier = CaseLog.objects.filter(key=key).first()
     if earlier is not None:
         return _same(earlier, case, opened)
@@ -132,7 +136,7 @@ def undo_log(*, log: CaseLog, by, at: datetime, key: str) -> CaseLog:
 
     Raises NotLogged where it is not this person's, too old, taken back before, or corrected by a file since.
     """
-    case = Case.objects.select_for_update().get(pk=log.case_id)
+    case = Case.objects.select_for_update(no_key=True).get(pk=log.case_id)
     earlier = CaseLog.objects.filter(key=key).first()
     if earlier is not None:
         if earlier.undoes_id != log.pk:
@@ -143,11 +147,18 @@ def undo_log(*, log: CaseLog, by, at: datetime, key: str) -> CaseLog:
         raise NotLogged(
             _("Only who logged it can take it back, once, within %(hours)d hours.") % {"hours": _hours(SHIFT)}
         )
-    records = list(log.records.select_related("movement").order_by("consumable"))
+    records = list(log.records.select_related("movement").order_by("consumable_id"))
     if Movement.objects.filter(reverses__in=[r.movement_id for r in records if r.movement_id]).exists():
         raise NotLogged(_("A file has corrected this case since it was logged. Correct it there."))
 
     undo = CaseLog.objects.create(case=case, by=by, at=at, key=key, undoes=log)
+    events = ledger.events_of(record.movement.key for record in records if record.movement)
+    back = ledger.reverse_all(
+        {f"undo:{movement.pk}": movement for event in events.values() for movement in event},
+        by=by,
+        at=at,
+        reason=_("taken back"),
+    )
     UsageRecord.objects.bulk_create(
         UsageRecord(
             department_id=record.department_id,
@@ -155,7 +166,7 @@ def undo_log(*, log: CaseLog, by, at: datetime, key: str) -> CaseLog:
             consumable_id=record.consumable_id,
             used=-record.used,
             opened_unused=-record.opened_unused,
-            movement=_reverse(record, by=by, at=at),
+            movement=back.get(f"undo:{record.movement_id}"),  # none where the record had moved nothing
             log=undo,
         )
         for record in records
@@ -183,7 +194,7 @@ def add_case(
     extras: Iterable[Extra] = (),
 ) -> Case:
     """A slot for a case that was on no list, behind the others of its room. The same key again is the same slot."""
-    room = Room.objects.select_for_update().get(pk=room.pk)
+    room = Room.objects.select_for_update(no_key=True).get(pk=room.pk)
     known = added_case(room.department, key)
     if known is not None:
         return known
@@ -255,17 +266,6 @@ def _take(case: Case, opened: list[Opened], *, by, at: datetime, key: str) -> di
     }
     written = ledger.use_all(uses.values(), by=by)
     return {uses[movement_key].consumable.pk: movement for movement_key, movement in written.items()}
-
-
-def _reverse(record: UsageRecord, *, by, at: datetime) -> Movement | None:
-    """Reverse the movements behind a record; the first reversal, None where the record had moved nothing."""
-    if record.movement is None:
-        return None
-    back = [
-        ledger.reverse(movement=movement, by=by, at=at, key=f"undo:{movement.pk}", reason=_("taken back"))
-        for movement in ledger.movements_of(record.movement.key)
-    ]
-    return back[0]
 
 
 def _hours(span: timedelta) -> int:

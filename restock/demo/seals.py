@@ -87,21 +87,20 @@ def _open_and_begin_the_check(cart: Place, *, at: datetime, by) -> None:
     number = seals.standing_of(cart).number
     opened_at = at - OPENED_BEFORE
     seals.open_cart(place=cart, seal_off=number, note=NOTE, by=by, at=opened_at, key=f"demo-seal-{cart.pk}-opened")
-    for check in seals.line_checks(cart)[:CHECKED]:
-        first = Holding.objects.filter(place=cart, consumable=check.line.consumable_id, quantity__gt=0).aggregate(
-            first=Min("lot__expires_on")
-        )["first"]
-        # Counted as it is on record, at the instant at which the demo's ledger ends.
-        seals.check_line(
-            place=cart,
+    held = Holding.objects.filter(place=cart, quantity__gt=0).order_by().values_list("consumable")
+    first = dict(held.annotate(Min("lot__expires_on")))
+    # Counted as it is on record, at the instant at which the demo's ledger ends.
+    seen = [
+        seals.LineSeen(
             consumable=check.line.consumable,
             counted=max(check.recorded, 0),
             present=check.recorded > 0,
-            earliest_expires_on=first,
-            by=by,
-            at=at,
+            earliest_expires_on=first.get(check.line.consumable_id),
             key=f"demo-check-{check.line.pk}",
         )
+        for check in seals.line_checks(cart)[:CHECKED]
+    ]
+    seals.check_lines(place=cart, seen=seen, by=by, at=at)
 
 
 def _carts(department: Department):

@@ -10,12 +10,13 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_noop, ngettext
 
 from inventory import seals
-from inventory.importing.problems import NOTHING, SheetRefused
+from inventory.importing.problems import NOTHING, Problem, SheetRefused
 from inventory.importing.values import Date, Whole, YesNo
 from inventory.models import Place
+from inventory.seals import Unclear
 
 from ..workbook import Paper
-from ..workbook.forms import Asked, Column, Filled, Form, Row, write_form
+from ..workbook.forms import Answer, Asked, Column, Filled, Form, Row, write_form
 
 MOST_PIECES = 99999
 
@@ -76,7 +77,7 @@ def apply_check(place: Place) -> Callable[[Filled, object, datetime], str]:
     @transaction.atomic
     def apply(filled: Filled, by, at: datetime) -> str:
         lines = place.stocking_lines.select_related("consumable").in_bulk([int(one.key) for one in filled.answers])
-        problems = []
+        problems, told = [], []
         for answer in filled.answers:
             line = lines.get(int(answer.key))
             pharmacy = line is not None and line.consumable.owner == "pharmacy"
@@ -85,28 +86,36 @@ def apply_check(place: Place) -> Callable[[Filled, object, datetime], str]:
                 problems.append(
                     answer.problem("counted", _("a line that this cart does not keep"), _("the sheet as written"))
                 )
-            elif seen is None:
-                name = "present" if pharmacy else "counted"
-                problems.append(
-                    answer.problem(name, NOTHING, _("yes or no") if pharmacy else _("0 where there is none"))
-                )
-            elif seen and not answer["earliest"] and not answer["undated"]:
-                problems.append(answer.problem("earliest", NOTHING, _("the earliest date, or yes under No date")))
+            elif wrong := seals.unclear(seen=seen, earliest=answer["earliest"], undated=bool(answer["undated"])):
+                problems.append(_unclear(answer, wrong, pharmacy=pharmacy))
             if problems:
                 continue
-            seals.check_line(
-                place=place,
-                consumable=line.consumable,
-                counted=answer["counted"],
-                present=answer["present"],
-                earliest_expires_on=answer["earliest"],
-                by=by,
-                at=at,
-                key=answer.event_key,
+            told.append(
+                seals.LineSeen(
+                    consumable=line.consumable,
+                    counted=answer["counted"],
+                    present=answer["present"],
+                    earliest_expires_on=answer["earliest"],
+                    key=answer.event_key,
+                )
             )
         if problems:
             raise SheetRefused(*problems)
+        seals.check_lines(place=place, seen=told, by=by, at=at)
         n = len(filled.answers)
         return ngettext("%(n)d line checked by you.", "%(n)d lines checked by you.", n) % {"n": n}
 
     return apply
+
+
+def _unclear(answer: Answer, wrong: str, *, pharmacy: bool) -> Problem:
+    if wrong == Unclear.NOT_SEEN and pharmacy:
+        return answer.problem("present", NOTHING, _("yes or no"))
+    if wrong == Unclear.NOT_SEEN:
+        return answer.problem("counted", NOTHING, _("0 where there is none"))
+    if wrong == Unclear.DATE_OF_NONE:
+        return answer.problem("earliest", _("a date where none is there"), NOTHING)
+    a_date_or_none = _("the earliest date, or yes under No date")
+    if wrong == Unclear.DATE_AND_UNDATED:
+        return answer.problem("undated", _("yes beside a date"), a_date_or_none)
+    return answer.problem("earliest", NOTHING, a_date_or_none)

@@ -1,12 +1,16 @@
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 
 import pytest
 from django.core.exceptions import ValidationError
+from django.db import connections, transaction
 
 from inventory import ledger, seals
 from inventory.models import Count, SealEvent
 from tests.conftest import NOON
-from tests.factories import CartFactory, ConsumableFactory, StockingLineFactory, UserFactory
+from tests.factories import BinFactory, CartFactory, ConsumableFactory, StockingLineFactory, UserFactory
 
 TODAY = NOON.date()
 EARLY, LATE = TODAY + timedelta(days=40), TODAY + timedelta(days=400)
@@ -38,12 +42,23 @@ def do(cart, technician):
 
 
 @pytest.fixture
-def check(do, lines):
+def seen(cart, technician):
+    """`seen(1, consumable=tube, counted=4)`: a line of the opened cart, checked so many hours after noon."""
+
+    def seen(hours, *, by=technician, key="seen", **told):
+        at = NOON + timedelta(hours=hours)
+        return seals.check_lines(place=cart, seen=[seals.LineSeen(key=f"{key}-{hours}", **told)], by=by, at=at)
+
+    return seen
+
+
+@pytest.fixture
+def check(seen, lines):
     def check(hours=1, by=None, dates=(LATE, EARLY)):
         by = {"by": by} if by else {}
         tube, drug = lines
-        do(seals.check_line, hours, consumable=tube, counted=4, earliest_expires_on=dates[0], key=f"t{hours}", **by)
-        do(seals.check_line, hours, consumable=drug, present=True, earliest_expires_on=dates[1], key=f"d{hours}", **by)
+        seen(hours, consumable=tube, counted=4, earliest_expires_on=dates[0], key=f"t{hours}", **by)
+        seen(hours, consumable=drug, present=True, earliest_expires_on=dates[1], key=f"d{hours}", **by)
 
     return check
 
@@ -61,8 +76,8 @@ def test_cart_is_closed_by_the_one_who_checked_every_line(do, check, cart, techn
     assert (standing.number, standing.closing.by, standing.closing.earliest_expires_on) == ("4711", technician, EARLY)
 
 
-def test_unchecked_line_keeps_a_cart_from_being_closed(do, lines, cart):
-    do(seals.check_line, 1, consumable=lines[0], counted=4)
+def test_unchecked_line_keeps_a_cart_from_being_closed(seen, do, lines, cart):
+    seen(1, consumable=lines[0], counted=4)
 
     with pytest.raises(ledger.Refused, match=r"1 line is not checked by you since it was opened: Dantrolene"):
         close(do)
@@ -95,21 +110,21 @@ def test_count_made_for_another_reason_is_no_check(do, lines, cart, technician):
     assert not any(one.is_checked for one in seals.line_checks(cart))
 
 
-def test_check_of_a_line_is_a_count_and_a_date_like_any_other(do, lines, cart):
-    do(seals.check_line, 1, consumable=lines[0], counted=4, earliest_expires_on=LATE)
+def test_check_of_a_line_is_a_count_and_a_date_like_any_other(seen, lines, cart):
+    seen(1, consumable=lines[0], counted=4, earliest_expires_on=LATE)
 
     assert cart.on_hand(lines[0]) == 4
     assert cart.date_checks.get().earliest_expires_on == LATE
 
 
-def test_drug_is_checked_for_presence_and_date_and_never_counted_when_there(do, lines, cart):
-    do(seals.check_line, 1, consumable=lines[1], present=True, earliest_expires_on=LATE, key="there")
+def test_drug_is_checked_for_presence_and_date_and_never_counted_when_there(seen, lines, cart):
+    seen(1, consumable=lines[1], present=True, earliest_expires_on=LATE, key="there")
     assert not Count.objects.exists()
-    do(seals.check_line, 2, consumable=lines[1], present=False, key="gone")
+    seen(2, consumable=lines[1], present=False, key="gone")
 
     assert [one.present for one in seals.line_checks(cart)] == [None, False]
     with pytest.raises(ledger.Refused, match="Say whether Dantrolene vial, 20 mg is there"):
-        do(seals.check_line, 3, consumable=lines[1])
+        seen(3, consumable=lines[1])
 
 
 def test_date_outside_is_not_later_than_one_that_was_read_inside(do, check):
@@ -155,12 +170,12 @@ def test_open_cart_cannot_be_seen_intact(do, cart):
         do(seals.seen_intact, 1)
 
 
-def test_closed_cart_is_not_checked_line_by_line_behind_its_seal(do, check, lines, cart):
+def test_closed_cart_is_not_checked_line_by_line_behind_its_seal(seen, do, check, lines, cart):
     check()
     close(do)
 
     with pytest.raises(ledger.Refused, match="open it first"):
-        do(seals.check_line, 3, consumable=lines[0], counted=1, key="late")
+        seen(3, consumable=lines[0], counted=1, key="late")
     assert cart.on_hand(lines[0]) == 4
 
 
@@ -206,6 +221,39 @@ def test_other_seal_than_the_one_put_on_is_noticed(do, check, cart, off, told):
 def test_cart_that_is_kept_open_has_no_seal_book(technician, room):
     with pytest.raises(ledger.Refused, match="not kept under a seal"):
         seals.open_cart(place=CartFactory(room=room), by=technician, at=NOON, key="k")
+
+
+def test_check_goes_through_the_drawers_and_ends_with_what_has_none(cart):
+    lower, upper = (BinFactory(place=cart, walk_order=order) for order in (2, 1))
+    kept = [StockingLineFactory(place=cart, bin=bin) for bin in (None, lower, upper)]
+
+    assert [check.line for check in seals.line_checks(cart)] == kept[::-1]
+
+
+@pytest.mark.django_db(transaction=True)
+def test_seal_is_not_seen_intact_while_somebody_opens_the_cart(do, check):
+    check()
+    close(do)
+    opened = threading.Event()
+
+    def look():
+        opened.wait(timeout=30)
+        try:
+            return do(seals.seen_intact, 4, by=looker)
+        except ledger.Refused as refused:
+            return refused
+        finally:
+            connections.close_all()
+
+    looker = UserFactory(username="looker")
+    with ThreadPoolExecutor(1) as pool:
+        looking = pool.submit(look)
+        with transaction.atomic():
+            do(seals.open_cart, 3)
+            opened.set()
+            time.sleep(0.5)  # long enough for who looks to ask while the cart is being opened
+    assert isinstance(looking.result(), ledger.Refused)
+    assert not SealEvent.objects.filter(kind="intact").exists()
 
 
 def test_standings_of_many_carts_are_one_query(department, django_assert_num_queries):

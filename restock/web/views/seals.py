@@ -4,7 +4,6 @@ from uuid import uuid4
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -101,21 +100,18 @@ def seal_check(request: HttpRequest, place_id: int) -> HttpResponse:
     faulty = [row for row in told if not row.form.is_valid()]  # each of them, so that each says what is wrong
     if faulty or not key.is_valid():
         return _page(request, place, rows=rows)
-    at = timezone.now()
+    seen = [
+        seals.LineSeen(
+            consumable=row.check.line.consumable,
+            counted=row.form.cleaned_data.get("counted"),
+            present={"yes": True, "no": False}.get(row.form.cleaned_data.get("present")),
+            earliest_expires_on=row.form.cleaned_data["earliest"],
+            key=f"{key.cleaned_data['key']}-{row.check.line.pk}",
+        )
+        for row in told
+    ]
     try:
-        with transaction.atomic():
-            for row in told:
-                seen = row.form.cleaned_data
-                seals.check_line(
-                    place=place,
-                    consumable=row.check.line.consumable,
-                    counted=seen.get("counted"),
-                    present={"yes": True, "no": False}.get(seen.get("present")),
-                    earliest_expires_on=seen["earliest"],
-                    by=request.user,
-                    at=at,
-                    key=f"{key.cleaned_data['key']}-{row.check.line.pk}",
-                )
+        seals.check_lines(place=place, seen=seen, by=request.user, at=timezone.now())
     except Refused as problem:
         messages.error(request, str(problem))
         return _page(request, place, rows=rows)
