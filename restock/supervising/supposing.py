@@ -32,7 +32,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -51,6 +51,7 @@ from ..plans.stock import Stock, read_stock
 
 CODES_SHOWN = 12
 MOST_LATE_DAYS = 60
+MOST_ADDED = 50
 
 
 class NotSupposable(ValueError):
@@ -102,8 +103,11 @@ class Answer:
     running_out: tuple[OrderProposal, ...]
 
 
-def suppose(department: Department, day: date, supposition: Supposition, *, policy: Policy) -> Answer:
-    """Plan the day as it is listed and as it is supposed, from the same learning and the same counts."""
+def suppose(department: Department, day: date, supposition: Supposition, *, policy: Policy, today: date) -> Answer:
+    """Plan the day as it is listed and as it is supposed, from the same learning and the same counts.
+
+    today: the day from which deliveries are waited for, before `day`.
+    """
     frame, known = read_frame(department), read_known(department, day)
     supposed = supposition.of_list(known.slots)
     usage = learn_usage(frame.setups, known.tallies, [*known.slots, *supposed, *kinds_of_case(known)])
@@ -112,7 +116,7 @@ def suppose(department: Department, day: date, supposition: Supposition, *, poli
     listed = forecast_day(frame, known, usage=usage)
     before = decide(listed, stock, policy=policy)
     after = decide(with_list(listed, supposed), supposition.of_stock(stock), policy=policy)
-    return Answer(before, after, _differences(before, after), _running_out(department, day, supposition))
+    return Answer(before, after, _differences(before, after), _running_out(department, supposition, today=today))
 
 
 def cases_of_room(slots: Sequence[Slot], room_id: int) -> tuple[int, ...]:
@@ -120,11 +124,10 @@ def cases_of_room(slots: Sequence[Slot], room_id: int) -> tuple[int, ...]:
     return tuple(n for n, slot in enumerate(slots) if slot.room_id == room_id)
 
 
-def _running_out(department: Department, day: date, supposition: Supposition) -> tuple[OrderProposal, ...]:
+def _running_out(department: Department, supposition: Supposition, *, today: date) -> tuple[OrderProposal, ...]:
     late_days = supposition.delivery_late_days
     if not late_days:
         return ()
-    today = day - timedelta(days=1)
     waits: dict[tuple[int, int], int] = {}
     for due in coming(department, today=today):  # soonest first
         if due.expected_on and not due.late:
@@ -202,55 +205,66 @@ class _Reader:
         return Supposition(added, tuple(cancelled), tuple(moved), frozenset(codes), late_days)
 
     def _late_days(self, delivery) -> int:
-        late_days = delivery.get("late_days", 0) if isinstance(delivery, dict) else None
-        if type(late_days) is not int or not 0 <= late_days <= MOST_LATE_DAYS or set(delivery) > {"late_days"}:
-            self._wrong("[delivery]", f"expected late_days, a whole number from 0 to {MOST_LATE_DAYS}")
+        if not isinstance(delivery, dict):
+            self._wrong("delivery", "expected a table named [delivery]")
             return 0
-        return late_days
+        self._refuse_unknown("[delivery]", delivery, {"late_days"})
+        return self._whole("[delivery]", "late_days", delivery.get("late_days", 0), 0, MOST_LATE_DAYS)
 
     def _entries(self, name: str, entries) -> list[tuple[str, dict]]:
         named = []
         for n, entry in enumerate(entries if isinstance(entries, list) else [], start=1):
             where = f"[[{name}]] number {n}"
-            unknown = set(entry) - self.KEYS[name]
-            if unknown:
-                self._wrong(
-                    where,
-                    f"{', '.join(sorted(unknown))} is not known here: expected {', '.join(sorted(self.KEYS[name]))}",
-                )
+            if not isinstance(entry, dict):
+                self._wrong(where, f"expected a table with {', '.join(sorted(self.KEYS[name]))}")
+                continue
+            self._refuse_unknown(where, entry, self.KEYS[name])
             named.append((where, entry))
         return named
+
+    def _refuse_unknown(self, where: str, entry: dict, known: set[str]) -> None:
+        if unknown := sorted(set(entry) - known):
+            self._wrong(where, f"{', '.join(unknown)} is not known here: expected {', '.join(sorted(known))}")
 
     def _added(self, where: str, entry: dict) -> list[Slot]:
         room = self._known(where, "room", entry.get("room"), self.rooms)
         case_type = self._known(where, "case_type", entry.get("case_type"), self.case_types)
         size = self._known(where, "size_class", entry.get("size_class", self.default_size_class), self.size_classes)
-        extras = frozenset(self._known(where, "extras", code, self.extras) for code in entry.get("extras", []))
-        count = entry.get("count", 1)
-        if not isinstance(count, int) or not 1 <= count <= 50:
-            self._wrong(where, f"count is {count}: expected a whole number from 1 to 50")
-            return []
+        booked = self._listed(where, "extras", entry.get("extras", []))
+        extras = frozenset(self._known(where, "extras", code, self.extras) for code in booked)
+        count = self._whole(where, "count", entry.get("count", 1), 1, MOST_ADDED)
         if case_type is None:
             return []
         return [Slot(room, case_type.pk, case_type.technique_id, size, extras)] * count
 
     def _cancelled(self, where: str, entry: dict) -> list[int]:
         room = self._known(where, "room", entry.get("room"), self.rooms)
-        orders = entry.get("orders")
-        found = [
-            n for n, (of_room, order) in enumerate(self.listed) if of_room == room and (not orders or order in orders)
-        ]
-        if room and not found:
+        places = {order: n for n, (of_room, order) in enumerate(self.listed) if of_room == room}
+        orders = self._listed(where, "orders", entry.get("orders", list(places)))
+        if room and (not places or not all(type(order) is int and order in places for order in orders)):
             self._wrong(where, f"{entry['room']} has no such case on its list that day")
-        return found
+            return []
+        return [places[order] for order in orders if order in places]
 
     def _known(self, where: str, key: str, code, among: dict):
-        if code in among:
+        if isinstance(code, str) and code in among:
             return among[code]
         codes = sorted(among)
         shown = ", ".join(codes[:CODES_SHOWN]) + (" ..." if len(codes) > CODES_SHOWN else "")
         self._wrong(where, f"{key} is {code!r}: expected one of {shown}")
         return None
+
+    def _listed(self, where: str, key: str, values) -> list:
+        if isinstance(values, list):
+            return values
+        self._wrong(where, f"{key} is {values!r}: expected a list in brackets")
+        return []
+
+    def _whole(self, where: str, key: str, number, least: int, most: int) -> int:
+        if type(number) is int and least <= number <= most:
+            return number
+        self._wrong(where, f"{key} is {number!r}: expected a whole number from {least} to {most}")
+        return least
 
     def _wrong(self, where: str, what: str) -> None:
         self.problems.append(f"{self.file}, {where}: {what}.")

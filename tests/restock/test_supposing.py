@@ -22,7 +22,7 @@ from tests.factories import (
     StockingLineFactory,
 )
 
-TOMORROW = date(2026, 3, 5)
+TODAY, TOMORROW = date(2026, 3, 4), date(2026, 3, 5)
 
 
 @pytest.fixture
@@ -49,7 +49,7 @@ def if_so(listed, tmp_path):
         path = tmp_path / "if.toml"
         path.write_text(text)
         policy, _ = Policy.objects.get_or_create(department=listed)
-        answer = suppose(listed, TOMORROW, read_supposition(path, listed, TOMORROW), policy=policy)
+        answer = suppose(listed, TOMORROW, read_supposition(path, listed, TOMORROW), policy=policy, today=TODAY)
         lines = answer.before.forecast.frame.lines
         return {lines[d.line].place.room.code: d for d in answer.differences}
 
@@ -131,15 +131,19 @@ def test_a_late_delivery_names_the_storeroom_lines_that_may_not_last(listed, sto
     path = tmp_path / "if.toml"
     policy = Policy.objects.create(department=listed)
 
-    def running_out(late_days):
+    def running_out(late_days, day=TOMORROW):
         path.write_text(f"[delivery]\nlate_days = {late_days}")
-        return suppose(listed, TOMORROW, read_supposition(path, listed, TOMORROW), policy=policy).running_out
+        return suppose(listed, day, read_supposition(path, listed, day), policy=policy, today=TODAY).running_out
 
-    [order] = advise_orders(listed, today=TOMORROW - timedelta(days=1))
+    [order] = advise_orders(listed, today=TODAY)
     margin = order.cover[0] - order.policy.longest_lead_days
     assert margin > 0
     assert [one.consumable for one in running_out(margin)] == []
     assert [one.consumable for one in running_out(margin + 1)] == [tube]
+    # For a day after a weekend deliveries are waited for from today on, too.
+    after_a_weekend = TOMORROW + timedelta(days=4)
+    assert [one.consumable for one in running_out(margin, after_a_weekend)] == []
+    assert [one.consumable for one in running_out(margin + 1, after_a_weekend)] == [tube]
 
 
 def test_supposing_writes_nothing(if_so):
@@ -148,6 +152,34 @@ def test_supposing_writes_nothing(if_so):
     if_so('[[add]]\nroom = "OR-1"\ncase_type = "HERNIA"')
 
     assert (Plan.objects.count(), Movement.objects.count()) == (0, moved)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[delivery]\nlate_day = 3", "[delivery]: late_day is not known here: expected late_days"),
+        ("[delivery]\nlate_days = 3\nmore = 1", "[delivery]: more is not known here"),
+        ("[delivery]\nlate_days = true", "late_days is True: expected a whole number from 0 to 60"),
+        ("delivery = 3", "delivery: expected a table named [delivery]"),
+        ("add = [3]", "[[add]] number 1: expected a table with"),
+        ('[[cancel]]\nroom = ["OR-1"]', "room is ['OR-1']: expected one of OR-1, OR-2"),
+        ('[[cancel]]\nroom = "OR-1"\norders = 2', "orders is 2: expected a list in brackets"),
+        ('[[cancel]]\nroom = "OR-1"\norders = [1, 9]', "OR-1 has no such case"),
+        ('[[cancel]]\nroom = "OR-1"\norders = [[1]]', "OR-1 has no such case"),
+        ('[[swap]]\nrooms = [["OR-1"], "OR-2"]', "room is ['OR-1']"),
+        ('[[add]]\nroom = "OR-1"\ncase_type = "HERNIA"\ncount = true', "count is True"),
+        ('[[add]]\nroom = "OR-1"\ncase_type = "HERNIA"\nextras = 7', "extras is 7: expected a list in brackets"),
+        ("[[back_order]]\ncode = 2026-03-05", "expected one of ETT-7.0"),
+    ],
+)
+def test_what_the_file_cannot_mean_is_refused_in_words(listed, tmp_path, text, said):
+    path = tmp_path / "if.toml"
+    path.write_text(text)
+
+    with pytest.raises(NotSupposable) as refused:
+        read_supposition(path, listed, TOMORROW)
+
+    assert said in str(refused.value)
 
 
 def test_everything_wrong_in_the_file_is_said_at_once(listed, tmp_path):

@@ -72,7 +72,8 @@ class Command(DepartmentCommand):
             supposition = read_supposition(path, department, day)
         except NotSupposable as error:
             raise CommandError(str(error)) from None
-        answer = suppose(department, day, supposition, policy=policy)
+        today = department.local_date(timezone.now())
+        answer = suppose(department, day, supposition, policy=policy, today=today)
         before, after = (len(draft.forecast.known.slots) for draft in (answer.before, answer.after))
         carried = [int(draft.allocated.sum()) for draft in (answer.before, answer.after)]
         self.stdout.write(

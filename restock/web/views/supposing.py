@@ -36,7 +36,7 @@ def what_if(request: HttpRequest) -> HttpResponse:
     if posted is None or not context["has_carts"] or not form.is_valid():
         return render(request, "advice/what_if.html", context, status=400 if form.errors else 200)
     supposition = form.supposition(listed_slots(department, day))
-    answer = suppose(department, day, supposition, policy=policy_of(department))
+    answer = suppose(department, day, supposition, policy=policy_of(department), today=today(request))
     context |= {"late_days": supposition.delivery_late_days} | _told(answer)
     return render(request, "advice/what_if.html", context)
 
