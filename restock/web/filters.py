@@ -2,11 +2,13 @@
 
 import django_filters
 from django import forms
-from django.db.models import F, Q, QuerySet
+from django.db.models import F, QuerySet
 from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Criticality, Department, Place, Section
 from restock.models import AdvisedPar, PlanLine
+
+from .word_search import with_words
 
 
 class PlanLineFilter(django_filters.FilterSet):
@@ -37,14 +39,7 @@ class PlanLineFilter(django_filters.FilterSet):
 
     def with_words(self, lines: QuerySet[PlanLine], name: str, words: str) -> QuerySet[PlanLine]:
         """Every word must stand in the name, the size, the code or the cart's name."""
-        for word in words.split():
-            lines = lines.filter(
-                Q(consumable__name__icontains=word)
-                | Q(consumable__size__icontains=word)
-                | Q(consumable__code__icontains=word)
-                | Q(place__name__icontains=word)
-            )
-        return lines
+        return with_words(lines, words, "consumable__name", "consumable__size", "consumable__code", "place__name")
 
     def staying_short(self, lines: QuerySet[PlanLine], name: str, only: bool) -> QuerySet[PlanLine]:
         return lines.filter(allocated__lt=F("top_up")) if only else lines
@@ -80,13 +75,8 @@ class AdvisedParFilter(django_filters.FilterSet):
 
     def with_words(self, pars: QuerySet[AdvisedPar], name: str, words: str) -> QuerySet[AdvisedPar]:
         """Every word must stand in the name, the size or the code."""
-        for word in words.split():
-            pars = pars.filter(
-                Q(stocking_line__consumable__name__icontains=word)
-                | Q(stocking_line__consumable__size__icontains=word)
-                | Q(stocking_line__consumable__code__icontains=word)
-            )
-        return pars
+        line = "stocking_line__consumable__"
+        return with_words(pars, words, f"{line}name", f"{line}size", f"{line}code")
 
     def changing(self, pars: QuerySet[AdvisedPar], name: str, change: str) -> QuerySet[AdvisedPar]:
         return pars.filter(advised__gt=F("par")) if change == "more" else pars.filter(advised__lt=F("par"))

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from django.db.models import Q, QuerySet
 from django.views.decorators.debug import sensitive_variables
 
 from inventory.models import Consumable, Department, Place, Room
 from restock.models import PlanLine
 
-from .line_search import with_words
+from .line_search import lines_with_words
+from .word_search import with_words
 
 SHOWN_AT_MOST = 20
 
@@ -35,16 +35,10 @@ def find(department: Department, typed: str) -> Found:
     places = Place.objects.filter(department=department).physical().select_related("room")
     rooms = Room.objects.filter(department=department)
     return Found(
-        lines=with_words(department, typed),
-        places=list(_with_words(places, typed)[:SHOWN_AT_MOST]),
-        rooms=list(_with_words(rooms, typed)[:SHOWN_AT_MOST]),
+        lines=lines_with_words(department, typed),
+        places=list(with_words(places, typed, "name", "code")[:SHOWN_AT_MOST]),
+        rooms=list(with_words(rooms, typed, "name", "code")[:SHOWN_AT_MOST]),
     )
-
-
-def _with_words(rows: QuerySet, typed: str) -> QuerySet:
-    for word in typed.split():
-        rows = rows.filter(Q(name__icontains=word) | Q(code__icontains=word))
-    return rows
 
 
 def where_kept(item: Consumable, plan_id: int | None) -> list[tuple[Place, int | None, int, int | None]]:

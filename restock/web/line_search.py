@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from datetime import date
 
-from django.db.models import Q
 from django.views.decorators.debug import sensitive_variables
 
 from inventory.models import Consumable, Department
 from inventory.scanning import looks_scanned
 
 from .scans import Answer, answer_to
+from .word_search import with_words
 
 FOUND_AT_MOST = 30
 
@@ -30,16 +30,14 @@ def lines_or_refusal(department: Department, typed: str, *, today: date) -> tupl
         return [answer.found.consumable], answer
     if answer.about_a_person or answer.unknown:
         return [], answer
-    return with_words(department, typed), answer
+    return lines_with_words(department, typed), answer
 
 
 @sensitive_variables("typed", "word")
-def with_words(department: Department, typed: str) -> list[Consumable]:
+def lines_with_words(department: Department, typed: str) -> list[Consumable]:
     """Lines whose name, size or code holds every word."""
     lines = department.consumables.order_by("section", "code")
-    for word in typed.split():
-        lines = lines.filter(Q(name__icontains=word) | Q(size__icontains=word) | Q(code__icontains=word))
-    return list(lines[:FOUND_AT_MOST])
+    return list(with_words(lines, typed, "name", "size", "code")[:FOUND_AT_MOST])
 
 
 def may_repeat(typed: str) -> bool:

@@ -17,7 +17,7 @@ from ..access import allows
 from ..current import current_department, today
 from ..forms.packs import PackForm
 from ..hubs import hub_swatch
-from ..line_search import may_repeat, with_words
+from ..line_search import lines_with_words, may_repeat
 from ..scan_page import expiry_words, moved_label, next_steps, whereabouts
 from ..scans import LONGEST_SCAN, Answer, answer_to, said_before
 
@@ -65,7 +65,7 @@ def new_pack(request: HttpRequest, item: str) -> HttpResponse:
         return redirect("item", consumable_id=known.consumable_id)
     alike = same_item_at_other_levels(department, item)
     typed = request.GET.get("q", "").strip()
-    lines = {pack.consumable for pack in alike} if not typed else set(with_words(department, typed))
+    lines = {pack.consumable for pack in alike} if not typed else set(lines_with_words(department, typed))
     form = PackForm(request.POST or None, department=department, alike=alike)
     if request.method == "POST" and form.is_valid():
         line = form.cleaned_data["line"]

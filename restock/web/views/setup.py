@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from django.contrib import messages
 from django.db import transaction
-from django.db.models import Model, ProtectedError, Q, QuerySet
+from django.db.models import Model, ProtectedError
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -23,6 +23,7 @@ from ..keys import key_in
 from ..paging import page_of
 from ..setup_changes import as_stored, steps_as_read
 from ..setup_pages import GROUPS, PAGES, SetupPage
+from ..word_search import with_words
 
 
 @require_safe
@@ -43,7 +44,7 @@ def setup_list(request: HttpRequest, slug: str) -> HttpResponse:
     if owner:
         rows = rows.filter(**owner)
     words = request.GET.get("words", "").strip()
-    shown = page_of(request, _with_words(rows, page, words))
+    shown = page_of(request, with_words(rows, words, *page.search) if page.search else rows)
     shows = [name for name in page.shows if name not in owner]
     context = {
         "page": page,
@@ -129,15 +130,6 @@ def _owner(page: SetupPage, department: Department, request: HttpRequest) -> dic
 
 def _query(owner: dict) -> str:
     return "".join(f"?{name}={row.pk}" for name, row in owner.items())
-
-
-def _with_words(rows: QuerySet, page: SetupPage, words: str) -> QuerySet:
-    for word in words.split() if page.search else ():
-        found = Q()
-        for name in page.search:
-            found |= Q(**{f"{name}__icontains": word})
-        rows = rows.filter(found)
-    return rows
 
 
 def _cells(row, page: SetupPage, shows: Sequence[str]) -> list[tuple[str, object, bool]]:

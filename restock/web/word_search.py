@@ -1,0 +1,13 @@
+"""The one rule of every box that looks for words: each word stands somewhere in the fields, whatever its case."""
+
+from functools import reduce
+from operator import or_
+
+from django.db.models import Q, QuerySet
+
+
+def with_words(rows: QuerySet, typed: str, *fields: str) -> QuerySet:
+    """Rows in which every word of `typed` stands in one of the fields; all of them where nothing was typed."""
+    for word in typed.split():
+        rows = rows.filter(reduce(or_, (Q(**{f"{name}__icontains": word}) for name in fields)))
+    return rows
