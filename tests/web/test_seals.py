@@ -1,6 +1,6 @@
 """Carts under a seal on the pages: the daily round, the full check, the seal book, guidance; on paper too."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 from io import BytesIO
 
 import pytest
@@ -153,6 +153,30 @@ def test_check_goes_out_as_a_workbook_and_comes_back(signed_in, sealed, lines, d
 
     assert "2 lines checked by you." in words(said)
     assert all(check.by == technician for check in seals.line_checks(sealed))
+
+
+@pytest.mark.parametrize(
+    ("told", "said"),
+    [
+        ({"Counted": 0, "Earliest date": date(2030, 1, 1)}, "found a date where none is there; expected nothing"),
+        ({"Counted": 4, "Earliest date": date(2030, 1, 1), "No date": "yes"}, "found yes beside a date"),
+    ],
+)
+def test_sheet_refuses_what_the_page_refuses(signed_in, sealed, lines, told, said):
+    book = load_workbook(BytesIO(signed_in.get(to("seal-sheet", sealed)).content))
+    sheet = book.worksheets[0]
+    head = next(row[0].row for row in sheet.iter_rows() if row[0].value == "Drawer")
+    columns = {cell.value: cell.column for cell in sheet[head]}
+    tube = next(row for row in (head + 1, head + 2) if "Dantrolene" not in sheet.cell(row, columns["Line"]).value)
+    for name, value in told.items():
+        sheet.cell(tube, columns[name]).value = value
+    data = BytesIO()
+    book.save(data)
+
+    page = signed_in.post(to("seal-sheet-back", sealed), {"workbook": SimpleUploadedFile("c.xlsx", data.getvalue())})
+
+    assert said in words(page)
+    assert not sealed.date_checks.exists()
 
 
 def test_supervisor_keeps_a_cart_under_a_seal_and_open_again(client, supervisor, cart):

@@ -7,12 +7,11 @@ from dataclasses import dataclass
 
 from django import forms
 from django.http import QueryDict
-from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Place
 from inventory.models.notes import about_stock_only
-from inventory.seals import LineCheck
+from inventory.seals import LineCheck, Unclear, unclear
 
 from .days import DayField
 from .recalls import MOST_PIECES, KeyForm
@@ -43,12 +42,25 @@ class KeepForm(forms.Form):
         self.fields["place"].queryset = department.places.carts().filter(sealed=False)
 
 
+SEEN = "seen"  # stands for `counted` or `present`, whichever the line asks for
+UNCLEAR = {
+    Unclear.NOT_SEEN: (SEEN, _("Say what you saw: 0 or no where there is none.")),
+    Unclear.DATE_OF_NONE: ("earliest", _("None is there, so there is no date to read.")),
+    Unclear.DATE_AND_UNDATED: ("undated", _("There is a date beside it: leave this empty.")),
+    Unclear.NO_DATE: ("earliest", _("Read the earliest date, or say that none is printed.")),
+}
+
+
 class LineForm(forms.Form):
     """What was seen of one line. `fields` are named by the line, so that many stand in one form on the page."""
 
     counted = forms.IntegerField(label=_("Counted"), min_value=0, max_value=MOST_PIECES, required=False)
-    present = forms.ChoiceField(
-        label=_("There?"), choices=[("", "–"), ("yes", _("yes")), ("no", _("no"))], required=False
+    present = forms.TypedChoiceField(
+        label=_("There?"),
+        choices=[("", "–"), ("yes", _("yes")), ("no", _("no"))],
+        coerce=lambda said: said == "yes",
+        empty_value=None,
+        required=False,
     )
     earliest = DayField(_("Earliest date printed"), required=False)
     undated = forms.BooleanField(label=_("No date on them"), required=False)
@@ -56,28 +68,22 @@ class LineForm(forms.Form):
     def __init__(self, *args, check: LineCheck, **kwargs) -> None:
         super().__init__(*args, prefix=f"line{check.line.pk}", **kwargs)
         self.presence_only = check.presence_only
+        self.seen = "present" if self.presence_only else "counted"
         del self.fields["counted" if self.presence_only else "present"]
 
     def clean(self) -> dict:
         told = super().clean()
-        seen = "present" if self.presence_only else "counted"
-        if seen not in told:
-            return told
-        if told[seen] in (None, ""):
-            self.add_error(seen, gettext("Say what you saw: 0 or no where there is none."))
-        elif told[seen] in (0, "no"):
-            if told.get("earliest"):
-                self.add_error("earliest", gettext("None is there, so there is no date to read."))
-        elif told.get("earliest") and told.get("undated"):
-            self.add_error("undated", gettext("There is a date beside it: leave this empty."))
-        elif not told.get("earliest") and not told.get("undated") and "earliest" not in self.errors:
-            self.add_error("earliest", gettext("Read the earliest date, or say that none is printed."))
+        if not self.errors:
+            wrong = unclear(seen=told[self.seen], earliest=told["earliest"], undated=told["undated"])
+            if wrong:
+                name, words = UNCLEAR[wrong]
+                self.add_error(self.seen if name == SEEN else name, words)
         return told
 
     @property
     def is_empty(self) -> bool:
         """Whether nothing was told of the line."""
-        seen = self["present" if self.presence_only else "counted"].value()
+        seen = self[self.seen].value()
         return seen in (None, "") and not self["earliest"].value()
 
 
