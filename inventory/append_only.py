@@ -5,7 +5,8 @@ On SQLite a later migration that alters such a table rebuilds it, and its trigge
 """
 
 from django.db.backends.base.base import BaseDatabaseWrapper
-from django.db.migrations import RunPython
+from django.db.migrations import AlterField, RunPython, SeparateDatabaseAndState
+from django.db.models import ForeignKey, Index
 
 TABLES = (
     "inventory_movement",
@@ -59,6 +60,29 @@ def create_triggers(table: str) -> RunPython:
         _run(dropping_sql(table, schema_editor.connection.vendor), schema_editor.connection)
 
     return RunPython(forwards, backwards)
+
+
+def drop_own_index(app: str, model: str, name: str, field: ForeignKey) -> SeparateDatabaseAndState:
+    """The migration operation that takes the index of its own off a foreign key, in place.
+
+    For a key that begins another index, too. To alter the field would rebuild the table on SQLite. field: as it is
+    afterwards, with db_index=False.
+    """
+
+    def forwards(apps, schema_editor):
+        connection, table = schema_editor.connection, apps.get_model(app, model)._meta.db_table
+        with connection.cursor() as cursor:
+            found = connection.introspection.get_constraints(cursor, table)
+        for index, what in found.items():
+            if what["index"] and not what["unique"] and what["columns"] == [f"{name}_id"]:
+                schema_editor.execute(f"DROP INDEX {connection.ops.quote_name(index)}")
+
+    def backwards(apps, schema_editor):
+        schema_editor.add_index(apps.get_model(app, model), Index(fields=[name], name=f"{model}_{name}"))
+
+    return SeparateDatabaseAndState(
+        database_operations=[RunPython(forwards, backwards)], state_operations=[AlterField(model, name, field)]
+    )
 
 
 def _run(statements: list[str], connection: BaseDatabaseWrapper) -> None:
