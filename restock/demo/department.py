@@ -16,6 +16,8 @@ from django.db import transaction
 
 from inventory.models import Department
 from restock.importing import KINDS, Sheet, load
+from restock.learning.fitting import refit
+from restock.learning.tallies import bring_forward
 from restock.models import Plan
 from restock.plans.planning import make_plan
 from restock.setting_up.departments import ROLES, begin_department
@@ -28,7 +30,16 @@ from .counts import invent_counts
 from .dates import invent_dates
 from .fiction import FIXTURES, read_fiction
 from .orders import write_orders
-from .past import Progress, count_some_lines, lines_of, play_last_days, still_open, write_cases, write_old_use
+from .past import (
+    Progress,
+    count_some_lines,
+    count_what_goes_unlogged,
+    lines_of,
+    play_last_days,
+    still_open,
+    write_cases,
+    write_old_use,
+)
 from .recalls import invent_recalls
 from .seals import invent_seals, keep_carts_sealed
 from .substitutions import invent_substitutions
@@ -110,10 +121,17 @@ def build(*, days: int, seed: int, now: datetime, out: Path, watch: Watch) -> Bu
             progress=done,
         )
         count_some_lines(department, at=now, by=user, rng=rng)
+        # A generator of its own: what is invented here leaves the rest of the demo as it was.
+        count_what_goes_unlogged(department, at=now, by=user, rng=np.random.default_rng(seed))
 
     with watch("tomorrow's case list", None) as done:
         case_list = write_case_list(out / f"cases-{tomorrow}.csv", draw_tomorrow(fiction, tomorrow, rng))
         load([Sheet(KINDS["cases"], case_list)], department=department, at=now, by=user)
+        done(1)
+
+    with watch("what counts say of the log", None) as done:
+        bring_forward(department=department, at=now)
+        refit(department=department, at=now, search=False)
         done(1)
 
     with watch("tonight's plan", None) as done:

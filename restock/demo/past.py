@@ -9,6 +9,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 from django.db import connection
+from django.db.models import Sum
 
 from inventory import ledger
 from inventory.models import Count, Department, Holding, Lot, Movement, Place, StockingLine
@@ -30,6 +31,10 @@ BACK_ORDERED = ("BR01", "MO12", "NX01", "SG06", "TT09", "VP10")
 
 COUNTED_LINES = 40
 MISCOUNTS = (0, 0, 0, 1, -1, -2)
+
+# Taken in passing and then not logged, as often as the share says: absorbent pads, flush syringes, tube tape.
+UNLOGGED = ("WM03", "FL05", "AJ11")
+UNLOGGED_SHARE = 0.1
 
 Progress = Callable[[int], None]
 
@@ -206,6 +211,28 @@ def count_some_lines(department: Department, *, at: datetime, by, rng: np.random
         by=by,
         at=at,
     )
+
+
+def count_what_goes_unlogged(department: Department, *, at: datetime, by, rng: np.random.Generator) -> list[Count]:
+    """Invented counts of the `UNLOGGED` lines on every cart: some of what went was not logged."""
+    on_carts = StockingLine.objects.filter(
+        place__department=department, place__role=Place.Role.CART, consumable__code__in=UNLOGGED
+    )
+    used = {
+        (place, consumable): pieces
+        for place, consumable, pieces in Movement.objects.filter(
+            kind=Movement.Kind.USE, source__department=department, consumable__code__in=UNLOGGED
+        )
+        .order_by()
+        .values_list("source", "consumable")
+        .annotate(Sum("quantity"))
+    }
+    counted = []
+    for line in on_carts.with_on_hand().select_related("place", "consumable").order_by("pk"):
+        missing = int(rng.binomial(used.get((line.place_id, line.consumable_id), 0), UNLOGGED_SHARE))
+        pieces, key = max(line.on_hand - missing, 0), f"demo:unlogged:{line.pk}"
+        counted.append(ledger.Counted(place=line.place, consumable=line.consumable, pieces=pieces, key=key))
+    return ledger.count_all(counted, by=by, at=at)
 
 
 def read_layout(department: Department) -> Layout:

@@ -52,11 +52,17 @@ def learn(
     return learning, fit or refit(department=department, at=at)
 
 
-def refit(*, department: Department, at: datetime) -> Fit:
-    """Search anew, from the stored tallies, the log and the counts, and replace the department's fit."""
+def refit(*, department: Department, at: datetime, search: bool = True) -> Fit:
+    """Search anew, from the stored tallies, the log and the counts, and replace the department's fit.
+
+    search: False leaves weights and day effects, which take minutes, to the next refit, and keeps only how completely
+    each line is logged.
+    """
     today = department.local_date(at)
-    frame = read_frame(department)
     captured = gone_between_counts(department, at=at)
+    if not search:
+        return _keep(department, at, {}, DayEffects({}, ()), captured)
+    frame = read_frame(department)
     tallies = replace(read_tallies(department, today), fitted=Fitted(captured=captured))
     weights = learn_usage(frame.setups, tallies, ()).weights
     effects = find_day_effects(department, frame, read_log(department, today), before=today + timedelta(days=1))

@@ -92,10 +92,19 @@ def count_report(department: Department, *, at: datetime, weeks: int = WEEKS) ->
     )
 
 
-def logged_shares(department: Department, consumables: set[int]) -> dict[int, CaptureRate]:
-    """What counts say of how completely these consumables are logged, as the newest refit found it: one query."""
-    rates = CaptureRate.objects.filter(fit__department=department, consumable__in=consumables, gone__gt=0)
-    return {rate.consumable_id: rate for rate in rates.select_related("fit")}
+def logged_shares(
+    department: Department, consumables: set[int], *, and_corrected: bool = False
+) -> dict[int, CaptureRate]:
+    """What counts say of how completely these consumables are logged, as the newest refit found it: one query.
+
+    and_corrected: of every other one too whose forecast is raised for what is not logged.
+    """
+    rates = CaptureRate.objects.filter(fit__department=department, gone__gt=0).select_related("fit", "consumable")
+    return {
+        rate.consumable_id: rate
+        for rate in rates
+        if rate.consumable_id in consumables or (and_corrected and corrects(rate))
+    }
 
 
 def corrects(rate: CaptureRate) -> bool:

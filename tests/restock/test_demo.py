@@ -238,6 +238,12 @@ def test_use_older_than_the_first_count_moves_no_stock_and_later_use_does(query)
     assert {(old, without) for old, without, _ in by_day} == {(1, 1), (0, 0)}
 
 
+def test_demo_counts_find_lines_of_which_some_use_is_not_logged(query):
+    incomplete = query("SELECT COUNT(*) FROM restock_capturerate WHERE spans >= 4 AND gone >= 30 AND high < 0.98")
+
+    assert incomplete[0][0] > 0
+
+
 def test_demo_writes_a_pick_list_with_a_sheet_for_the_long_list(ran):
     _, folder = ran
     (file,) = folder.glob("pick-list-*.xlsx")

@@ -214,7 +214,7 @@ def counts_report(request: HttpRequest) -> HttpResponse:
     weeks = min(max(key_in(request.GET.get("weeks")) or WEEKS, 1), MOST_WEEKS)
     department = current_department(request)
     report = count_report(department, at=timezone.now(), weeks=weeks)
-    rates = logged_shares(department, {one.what.pk for one in report.lines})
+    rates = logged_shares(department, {one.what.pk for one in report.lines}, and_corrected=True)
     context = {"report": report, "weeks": weeks, "choices": (4, 8, 26, 52), "rates": _rates(rates)}
     return render(request, "counts/report.html", context)
 
@@ -286,7 +286,7 @@ def _counted(form: QueryDict, typed: Typed, task: CountTask) -> tuple[int | ByLo
 
 def _rates(rates: dict) -> list[dict]:
     rows = [{"rate": rate, "corrects": corrects(rate)} for rate in rates.values()]
-    return sorted(rows, key=lambda row: row["rate"].mean)
+    return sorted(rows, key=lambda row: (not row["corrects"], row["rate"].mean))
 
 
 def _list(
