@@ -24,11 +24,13 @@ class BundlePiece(models.Model):
             models.CheckConstraint(
                 condition=Q(pieces_per_bundle__gte=1),
                 name="bundle_holds_a_piece",
+                violation_error_code="pieces_per_bundle",
                 violation_error_message=_("A bundle holds at least one piece of each of its lines."),
             ),
             models.CheckConstraint(
                 condition=~Q(bundle=F("piece")),
                 name="bundle_does_not_hold_itself",
+                violation_error_code="piece",
                 violation_error_message=_("A bundle cannot hold itself."),
             ),
         ]

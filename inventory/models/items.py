@@ -4,6 +4,8 @@ from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
 
+from .places import CODE_TAKEN
+
 
 class Section(models.IntegerChoices):
     """The parts of the work area, in the order in which the trade teaches to set them up (common practice)."""
@@ -77,7 +79,11 @@ class SizeRun(models.Model):
 
     class Meta:
         ordering = ["name"]
-        constraints = [models.UniqueConstraint(fields=["department", "code"], name="size_run_code_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["department", "code"], name="size_run_code_unique", violation_error_message=CODE_TAKEN
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name
@@ -121,7 +127,9 @@ class Consumable(models.Model):
     class Meta:
         ordering = ["section", "code"]
         constraints = [
-            models.UniqueConstraint(fields=["department", "code"], name="consumable_code_unique"),
+            models.UniqueConstraint(
+                fields=["department", "code"], name="consumable_code_unique", violation_error_message=CODE_TAKEN
+            ),
             models.UniqueConstraint(
                 fields=["size_run", "size_position"],
                 name="size_position_unique",
@@ -130,11 +138,13 @@ class Consumable(models.Model):
             models.CheckConstraint(
                 condition=Q(size_run__isnull=True) | Q(size_position__isnull=False),
                 name="size_run_has_positions",
+                violation_error_code="size_position",
                 violation_error_message=_("A line in a size run needs its position in the run, smallest first."),
             ),
             models.CheckConstraint(
                 condition=Q(price_per_piece__isnull=True) | Q(price_per_piece__gte=0),
                 name="price_not_negative",
+                violation_error_code="price_per_piece",
                 violation_error_message=_("A price is 0 or more."),
             ),
         ]
@@ -177,6 +187,7 @@ class Packaging(models.Model):
             models.CheckConstraint(
                 condition=Q(pieces_per_pack__gte=1),
                 name="pack_holds_a_piece",
+                violation_error_code="pieces_per_pack",
                 violation_error_message=_("A pack holds at least one piece."),
             ),
         ]
@@ -199,7 +210,11 @@ class NamedStandIn(models.Model):
     class Meta:
         ordering = ["wanted", "pk"]
         constraints = [
-            models.UniqueConstraint(fields=["wanted", "stand_in"], name="named_stand_in_unique"),
+            models.UniqueConstraint(
+                fields=["wanted", "stand_in"],
+                name="named_stand_in_unique",
+                violation_error_message=_("This line is named as its stand-in already."),
+            ),
             models.CheckConstraint(
                 condition=~Q(wanted=models.F("stand_in")),
                 name="line_is_not_named_for_itself",

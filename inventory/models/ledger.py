@@ -24,7 +24,13 @@ class Lot(models.Model):
 
     class Meta:
         ordering = [F("expires_on").asc(nulls_last=True), "number"]
-        constraints = [models.UniqueConstraint(fields=["consumable", "number"], name="lot_number_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["consumable", "number"],
+                name="lot_number_unique",
+                violation_error_message=_("This line has a lot of that number already: choose that one."),
+            )
+        ]
 
     def __str__(self) -> str:
         return self.number
@@ -125,7 +131,11 @@ class Holding(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["place", "consumable", "lot"], name="holding_unique"),
+            models.UniqueConstraint(
+                fields=["place", "consumable", "lot"],
+                name="holding_unique",
+                violation_error_message=_("This place already has a balance of this lot."),
+            ),
             # SQL's NULL is not equal to itself, so pieces without a lot need a rule of their own.
             models.UniqueConstraint(
                 fields=["place", "consumable"],

@@ -10,6 +10,8 @@ from django.utils.translation import gettext_lazy as _
 
 from ..querysets import PlaceQuerySet, StockingLineQuerySet
 
+CODE_TAKEN = _("Another one here has this already: choose another.")
+
 
 def known_time_zone(name: str) -> None:
     if name not in zoneinfo.available_timezones():
@@ -65,7 +67,11 @@ class Room(models.Model):
 
     class Meta:
         ordering = ["walk_order", "code"]
-        constraints = [models.UniqueConstraint(fields=["department", "code"], name="room_code_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["department", "code"], name="room_code_unique", violation_error_message=CODE_TAKEN
+            )
+        ]
 
     def __str__(self) -> str:
         return self.code
@@ -80,7 +86,11 @@ class CartKind(models.Model):
 
     class Meta:
         ordering = ["name"]
-        constraints = [models.UniqueConstraint(fields=["department", "code"], name="cart_kind_code_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["department", "code"], name="cart_kind_code_unique", violation_error_message=CODE_TAKEN
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name
@@ -130,7 +140,9 @@ class Place(models.Model):
     class Meta:
         ordering = ["walk_order", "code"]
         constraints = [
-            models.UniqueConstraint(fields=["department", "code"], name="place_code_unique"),
+            models.UniqueConstraint(
+                fields=["department", "code"], name="place_code_unique", violation_error_message=CODE_TAKEN
+            ),
             models.UniqueConstraint(
                 fields=["department", "role"],
                 condition=~Q(role__in=["cart", "storeroom"]),
@@ -140,6 +152,7 @@ class Place(models.Model):
             models.CheckConstraint(
                 condition=Q(role="cart") | Q(kind__isnull=True, room__isnull=True),
                 name="only_carts_are_parked",
+                violation_error_code="room",
                 violation_error_message=_("Only a cart has a kind of cart and a room to stand in."),
             ),
             models.CheckConstraint(
@@ -170,7 +183,11 @@ class Bin(models.Model):
 
     class Meta:
         ordering = ["walk_order", "code"]
-        constraints = [models.UniqueConstraint(fields=["place", "code"], name="bin_code_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["place", "code"], name="bin_code_unique", violation_error_message=CODE_TAKEN
+            )
+        ]
 
     def __str__(self) -> str:
         return self.code
@@ -213,11 +230,13 @@ class StockingLine(models.Model):
             models.CheckConstraint(
                 condition=Q(capacity__isnull=True) | Q(par__lte=F("capacity")),
                 name="par_fits_the_bin",
+                violation_error_code="par",
                 violation_error_message=_("Par is more than the bin can hold: lower par or correct the capacity."),
             ),
             models.CheckConstraint(
                 condition=Q(capacity__isnull=True) | Q(floor__lte=F("capacity")),
                 name="floor_fits_the_bin",
+                violation_error_code="floor",
                 violation_error_message=_("The floor is more than the bin can hold: lower it or correct the capacity."),
             ),
         ]

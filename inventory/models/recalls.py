@@ -81,7 +81,13 @@ class RecallLot(models.Model):
 
     class Meta:
         ordering = ["recall", "lot__number"]
-        constraints = [models.UniqueConstraint(fields=["recall", "lot"], name="recall_lot_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["recall", "lot"],
+                name="recall_lot_unique",
+                violation_error_message=_("This lot belongs to the recall already."),
+            )
+        ]
 
     def __str__(self) -> str:
         return f"{self.lot} of {self.recall}"
@@ -105,7 +111,13 @@ class RecallPlace(models.Model):
 
     class Meta:
         ordering = ["recall", "place__walk_order", "place__code"]
-        constraints = [models.UniqueConstraint(fields=["recall", "place"], name="recall_place_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["recall", "place"],
+                name="recall_place_unique",
+                violation_error_message=_("This place is asked already."),
+            )
+        ]
 
     def __str__(self) -> str:
         return f"{self.place} for {self.recall}"

@@ -8,6 +8,8 @@ from django.utils.translation import gettext_lazy as _
 from .notes import about_stock_only
 from .sentences import SentenceField
 
+WORK_OUT_ANEW = _("What was worked out contradicts itself: work it out anew.")
+
 
 class ParAdviceRun(models.Model):
     """One working out of the par advice, from operating days `first_day` to `last_day`. The newest one counts."""
@@ -69,7 +71,9 @@ class AdvisedPar(models.Model):
     class Meta:
         ordering = ["run", "pk"]
         constraints = [
-            models.UniqueConstraint(fields=["run", "stocking_line"], name="advised_par_unique"),
+            models.UniqueConstraint(
+                fields=["run", "stocking_line"], name="advised_par_unique", violation_error_message=WORK_OUT_ANEW
+            ),
             models.CheckConstraint(
                 condition=~Q(par=F("advised")),
                 name="advised_par_is_another",
@@ -105,7 +109,9 @@ class StoreroomCover(models.Model):
     class Meta:
         ordering = ["low", "likely", "place", "consumable"]
         constraints = [
-            models.UniqueConstraint(fields=["place", "consumable"], name="storeroom_cover_unique"),
+            models.UniqueConstraint(
+                fields=["place", "consumable"], name="storeroom_cover_unique", violation_error_message=WORK_OUT_ANEW
+            ),
             models.CheckConstraint(
                 condition=Q(low__lte=F("likely"), likely__lte=F("high")),
                 name="cover_in_order",

@@ -4,6 +4,8 @@ from django.db import models
 from django.db.models import F, Q
 from django.utils.translation import gettext_lazy as _
 
+JUDGE_ANEW = _("What was judged contradicts itself: judge the forecast anew.")
+
 
 class Calibration(models.Model):
     """The newest judgement of one kind of line (a category of the catalogue).
@@ -27,7 +29,9 @@ class Calibration(models.Model):
     class Meta:
         ordering = ["kind"]
         constraints = [
-            models.UniqueConstraint(fields=["department", "kind"], name="calibration_of_kind_unique"),
+            models.UniqueConstraint(
+                fields=["department", "kind"], name="calibration_of_kind_unique", violation_error_message=JUDGE_ANEW
+            ),
             models.CheckConstraint(
                 condition=Q(first_day__lte=F("last_day")),
                 name="calibration_days_in_order",

@@ -10,6 +10,7 @@ from django.db.models.functions import Coalesce
 from django.utils.translation import gettext_lazy as _
 
 from inventory.models import Basis
+from inventory.models.places import CODE_TAKEN
 
 
 class SizeClass(models.Model):
@@ -35,11 +36,14 @@ class SizeClass(models.Model):
         ordering = ["position", "code"]
         verbose_name_plural = _("size classes")
         constraints = [
-            models.UniqueConstraint(fields=["department", "code"], name="size_class_code_unique"),
+            models.UniqueConstraint(
+                fields=["department", "code"], name="size_class_code_unique", violation_error_message=CODE_TAKEN
+            ),
             models.UniqueConstraint(
                 fields=["department"],
                 condition=Q(is_default=True),
                 name="one_default_size_class",
+                violation_error_code="is_default",
                 violation_error_message=_("Another size class is already the default."),
             ),
             models.CheckConstraint(
@@ -47,6 +51,7 @@ class SizeClass(models.Model):
                 | Q(age_days_below__isnull=True)
                 | Q(age_days_from__lt=F("age_days_below")),
                 name="size_class_ages_in_order",
+                violation_error_code="age_days_below",
                 violation_error_message=_("The lower age must lie below the upper one."),
             ),
         ]
@@ -62,7 +67,11 @@ class Technique(models.Model):
 
     class Meta:
         ordering = ["name"]
-        constraints = [models.UniqueConstraint(fields=["department", "code"], name="technique_code_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["department", "code"], name="technique_code_unique", violation_error_message=CODE_TAKEN
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name
@@ -78,7 +87,11 @@ class CaseType(models.Model):
 
     class Meta:
         ordering = ["specialty", "name"]
-        constraints = [models.UniqueConstraint(fields=["department", "code"], name="case_type_code_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["department", "code"], name="case_type_code_unique", violation_error_message=CODE_TAKEN
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name
@@ -93,7 +106,11 @@ class Extra(models.Model):
 
     class Meta:
         ordering = ["name"]
-        constraints = [models.UniqueConstraint(fields=["department", "code"], name="extra_code_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["department", "code"], name="extra_code_unique", violation_error_message=CODE_TAKEN
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name
@@ -144,6 +161,7 @@ class SetupStandard(models.Model):
             models.UniqueConstraint(
                 *(Coalesce(f, 0) for f in ("case_type", "size_class", "extra", "consumable", "size_run")),
                 name="setup_row_unique",
+                violation_error_code="consumable",
                 violation_error_message=_("This set-up standard already has a row for that."),
             ),
             models.CheckConstraint(
@@ -151,6 +169,7 @@ class SetupStandard(models.Model):
                 | Q(extra__isnull=False)
                 | Q(size_class__isnull=False, consumable__isnull=False),
                 name="setup_is_for_something",
+                violation_error_code="case_type",
                 violation_error_message=_(
                     "Say for which case type or booked extra this is laid out, "
                     "or for which size class this size is the usual one."
@@ -160,16 +179,19 @@ class SetupStandard(models.Model):
                 condition=Q(consumable__isnull=False, size_run__isnull=True)
                 | Q(consumable__isnull=True, size_run__isnull=False),
                 name="setup_names_one_thing",
+                violation_error_code="consumable",
                 violation_error_message=_("Name one consumable or one size run, not both and not neither."),
             ),
             models.CheckConstraint(
                 condition=Q(probability__gt=0, probability__lte=1),
                 name="setup_probability_is_a_share",
+                violation_error_code="probability",
                 violation_error_message=_("The probability lies above 0 and at most at 1: 0.7, not 70."),
             ),
             models.CheckConstraint(
                 condition=Q(quantity__gt=0),
                 name="setup_quantity_positive",
+                violation_error_code="quantity",
                 violation_error_message=_("The quantity when opened is more than 0."),
             ),
         ]

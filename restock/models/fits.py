@@ -8,6 +8,8 @@ from django.db import models
 from django.db.models import F, Q
 from django.utils.translation import gettext_lazy as _
 
+FIT_ANEW = _("What was learned contradicts itself: run manage.py learn --refit.")
+
 
 class Fit(models.Model):
     """The newest refit of a department: when, by which method, and from what.
@@ -58,12 +60,21 @@ class LineWeights(models.Model):
     class Meta:
         verbose_name_plural = _("line weights")
         constraints = [
-            models.UniqueConstraint(fields=["fit", "consumable", "by_room"], name="weights_of_consumable_unique"),
-            models.UniqueConstraint(fields=["fit", "size_run", "by_room"], name="weights_of_size_run_unique"),
+            models.UniqueConstraint(
+                fields=["fit", "consumable", "by_room"],
+                name="weights_of_consumable_unique",
+                violation_error_message=FIT_ANEW,
+            ),
+            models.UniqueConstraint(
+                fields=["fit", "size_run", "by_room"],
+                name="weights_of_size_run_unique",
+                violation_error_message=FIT_ANEW,
+            ),
             models.CheckConstraint(
                 condition=Q(consumable__isnull=False, size_run__isnull=True)
                 | Q(consumable__isnull=True, size_run__isnull=False),
                 name="weights_of_one_thing",
+                violation_error_message=FIT_ANEW,
             ),
         ]
 
@@ -80,8 +91,12 @@ class DayEffect(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["fit", "consumable"], name="day_effect_unique"),
-            models.CheckConstraint(condition=Q(sigma__gt=0), name="day_effect_is_one"),
+            models.UniqueConstraint(
+                fields=["fit", "consumable"], name="day_effect_unique", violation_error_message=FIT_ANEW
+            ),
+            models.CheckConstraint(
+                condition=Q(sigma__gt=0), name="day_effect_is_one", violation_error_message=FIT_ANEW
+            ),
         ]
 
     def __str__(self) -> str:
@@ -106,10 +121,13 @@ class CaptureRate(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["fit", "consumable"], name="capture_rate_unique"),
+            models.UniqueConstraint(
+                fields=["fit", "consumable"], name="capture_rate_unique", violation_error_message=FIT_ANEW
+            ),
             models.CheckConstraint(
                 condition=Q(low__gte=0, low__lte=F("mean"), mean__lte=F("high"), high__lte=1),
                 name="capture_rate_within_its_interval",
+                violation_error_message=FIT_ANEW,
             ),
         ]
 

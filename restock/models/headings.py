@@ -1,6 +1,7 @@
 """How a department's own headings are understood, so that a sheet is explained once."""
 
 from django.db import models
+from django.utils.translation import gettext_lazy as _
 
 
 class HeadingMap(models.Model):
@@ -16,7 +17,13 @@ class HeadingMap(models.Model):
 
     class Meta:
         ordering = ["kind"]
-        constraints = [models.UniqueConstraint(fields=["department", "kind"], name="heading_map_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["department", "kind"],
+                name="heading_map_unique",
+                violation_error_message=_("What headings of this kind of sheet mean is kept already: change that."),
+            )
+        ]
 
     def __str__(self) -> str:
         return f"headings of {self.kind}"

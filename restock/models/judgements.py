@@ -4,6 +4,8 @@ from django.db import models
 from django.db.models import F, Q
 from django.utils.translation import gettext_lazy as _
 
+from .calibration import JUDGE_ANEW
+
 
 class Judgement(models.Model):
     """The forecast judged on `evenings` past evenings, each knowing only what was known then. Shares from 0 to 1.
@@ -49,7 +51,11 @@ class RuleScore(models.Model):
 
     class Meta:
         ordering = ["pk"]
-        constraints = [models.UniqueConstraint(fields=["judgement", "rule", "score"], name="rule_score_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["judgement", "rule", "score"], name="rule_score_unique", violation_error_message=JUDGE_ANEW
+            )
+        ]
 
     def __str__(self) -> str:
         return f"{self.score} against {self.rule}"
@@ -66,7 +72,11 @@ class LineDrift(models.Model):
 
     class Meta:
         ordering = ["p_value", "pk"]
-        constraints = [models.UniqueConstraint(fields=["judgement", "consumable"], name="line_drift_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["judgement", "consumable"], name="line_drift_unique", violation_error_message=JUDGE_ANEW
+            )
+        ]
 
     def __str__(self) -> str:
         return f"{self.consumable}: {self.forecast_per_day:.1f} to {self.used_per_day:.1f} a day"

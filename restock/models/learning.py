@@ -9,6 +9,8 @@ from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
 
+COUNT_ANEW = _("What was learned contradicts itself: run manage.py learn --rebuild.")
+
 
 class Learning(models.Model):
     """How far a department's tallies have come, and under which settings."""
@@ -50,12 +52,19 @@ class Stratum(models.Model):
                 fields=["case_type", "technique", "size_class", "extras"],
                 condition=Q(room__isnull=True),
                 name="case_stratum_unique",
+                violation_error_message=COUNT_ANEW,
             ),
-            models.UniqueConstraint(fields=["room"], condition=Q(room__isnull=False), name="room_stratum_unique"),
+            models.UniqueConstraint(
+                fields=["room"],
+                condition=Q(room__isnull=False),
+                name="room_stratum_unique",
+                violation_error_message=COUNT_ANEW,
+            ),
             models.CheckConstraint(
                 condition=Q(room__isnull=False, case_type__isnull=True, technique__isnull=True, size_class__isnull=True)
                 | Q(room__isnull=True, case_type__isnull=False, technique__isnull=False, size_class__isnull=False),
                 name="stratum_of_cases_or_of_a_room",
+                violation_error_message=COUNT_ANEW,
             ),
         ]
 
@@ -82,18 +91,23 @@ class QuantityTally(models.Model):
                 fields=["stratum", "consumable", "quantity", "cut_off"],
                 condition=Q(size_run__isnull=True),
                 name="tally_of_consumable_unique",
+                violation_error_message=COUNT_ANEW,
             ),
             models.UniqueConstraint(
                 fields=["stratum", "size_run", "quantity", "cut_off"],
                 condition=Q(consumable__isnull=True),
                 name="tally_of_size_run_unique",
+                violation_error_message=COUNT_ANEW,
             ),
             models.CheckConstraint(
                 condition=Q(consumable__isnull=False, size_run__isnull=True)
                 | Q(consumable__isnull=True, size_run__isnull=False),
                 name="tally_of_one_thing",
+                violation_error_message=COUNT_ANEW,
             ),
-            models.CheckConstraint(condition=Q(quantity__gt=0), name="tally_quantity_positive"),
+            models.CheckConstraint(
+                condition=Q(quantity__gt=0), name="tally_quantity_positive", violation_error_message=COUNT_ANEW
+            ),
         ]
 
     def __str__(self) -> str:
@@ -109,7 +123,13 @@ class SplitTally(models.Model):
     pieces = models.FloatField(default=0)
 
     class Meta:
-        constraints = [models.UniqueConstraint(fields=["case_type", "size_class", "consumable"], name="split_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["case_type", "size_class", "consumable"],
+                name="split_unique",
+                violation_error_message=COUNT_ANEW,
+            )
+        ]
 
     def __str__(self) -> str:
         return f"{self.size_class}: {self.pieces:.1f} x {self.consumable}"
@@ -128,7 +148,11 @@ class OpenedTally(models.Model):
     )
 
     class Meta:
-        constraints = [models.UniqueConstraint(fields=["case_type", "consumable"], name="opened_unique")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["case_type", "consumable"], name="opened_unique", violation_error_message=COUNT_ANEW
+            )
+        ]
 
     def __str__(self) -> str:
         return f"{self.case_type}: {self.unused:.1f} of {self.opened:.1f} x {self.consumable} unused"

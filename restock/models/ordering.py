@@ -43,11 +43,13 @@ class OrderPolicy(models.Model):
             models.CheckConstraint(
                 condition=Q(review_days__gte=1),
                 name="review_at_least_daily",
+                violation_error_code="review_days",
                 violation_error_message=_("Orders are reviewed every day or less often: at least 1."),
             ),
             models.CheckConstraint(
                 condition=Q(lead_spread_days__lte=F("lead_days")),
                 name="delivery_not_before_order",
+                violation_error_code="lead_spread_days",
                 violation_error_message=_(
                     "A delivery cannot come before its order: the spread is at most the lead time."
                 ),
@@ -55,11 +57,13 @@ class OrderPolicy(models.Model):
             models.CheckConstraint(
                 condition=Q(order_pieces__isnull=True) | Q(order_pieces__gte=1),
                 name="order_holds_a_piece",
+                violation_error_code="order_pieces",
                 violation_error_message=_("A fixed order holds at least one piece."),
             ),
             models.CheckConstraint(
                 condition=Q(service__isnull=True) | Q(service__gt=0, service__lt=1),
                 name="order_service_is_a_share",
+                violation_error_code="service",
                 violation_error_message=_("A service level lies between 0 and 1, both left out: 0.98, not 98."),
             ),
         ]

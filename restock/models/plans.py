@@ -1,11 +1,15 @@
 """An evening's plan: for every line of every cart what tomorrow may use, what to add, and why."""
 
+from datetime import date
+
 from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 from django.utils.translation import gettext_lazy as _
 
 from .sentences import SentenceField
+
+PLAN_ANEW = _("The plan names this twice: make the plan anew.")
 
 
 class Plan(models.Model):
@@ -62,7 +66,9 @@ class PlanLine(models.Model):
     class Meta:
         ordering = ["plan", "place", "consumable"]
         constraints = [
-            models.UniqueConstraint(fields=["plan", "place", "consumable"], name="plan_line_unique"),
+            models.UniqueConstraint(
+                fields=["plan", "place", "consumable"], name="plan_line_unique", violation_error_message=PLAN_ANEW
+            ),
             models.CheckConstraint(
                 condition=Q(allocated__lte=F("top_up")),
                 name="allocated_within_top_up",
@@ -77,6 +83,21 @@ class PlanLine(models.Model):
     def short_by(self) -> int:
         """Pieces that it needs and nobody has."""
         return self.top_up - self.allocated
+
+
+class PickQuerySet(models.QuerySet):
+    def on_trolley(self, department, *, day: date):
+        """Picks whose pieces left the shelf for that day or a later one and are not said to lie in their drawer yet.
+
+        Of whatever plan: one that took the place of another leaves on a trolley what is on it.
+        """
+        return self.filter(
+            plan_line__plan__department=department,
+            plan_line__plan__for_date__gte=day,
+            plan_line__filling__isnull=True,
+            confirmed_at__isnull=False,
+            picked__gt=0,
+        )
 
 
 class Pick(models.Model):
@@ -98,18 +119,29 @@ class Pick(models.Model):
     )
     not_found = models.PositiveIntegerField(default=0)
 
+    objects = PickQuerySet.as_manager()
+
     class Meta:
         ordering = ["plan_line", "pk"]
         constraints = [
-            models.CheckConstraint(condition=Q(quantity__gt=0), name="pick_quantity_positive"),
+            models.CheckConstraint(
+                condition=Q(quantity__gt=0),
+                name="pick_quantity_positive",
+                violation_error_message=_("A pick is of at least one piece."),
+            ),
             models.CheckConstraint(
                 condition=Q(not_found=0) | Q(picked__isnull=False, quantity__gte=F("picked") + F("not_found")),
                 name="not_found_within_what_was_not_picked",
                 violation_error_message=_("Only what was asked for and not picked can be missing."),
             ),
-            models.UniqueConstraint(fields=["plan_line", "storeroom", "lot"], name="pick_unique"),
             models.UniqueConstraint(
-                fields=["plan_line", "storeroom"], condition=Q(lot__isnull=True), name="pick_without_lot_unique"
+                fields=["plan_line", "storeroom", "lot"], name="pick_unique", violation_error_message=PLAN_ANEW
+            ),
+            models.UniqueConstraint(
+                fields=["plan_line", "storeroom"],
+                condition=Q(lot__isnull=True),
+                name="pick_without_lot_unique",
+                violation_error_message=PLAN_ANEW,
             ),
         ]
 

@@ -81,31 +81,37 @@ class Policy(models.Model):
             models.CheckConstraint(
                 condition=Q(service_never_out__gt=0, service_never_out__lt=1),
                 name="service_never_out_is_a_share",
+                violation_error_code="service_never_out",
                 violation_error_message=_("A service level lies between 0 and 1, both left out: 0.995, not 99.5."),
             ),
             models.CheckConstraint(
                 condition=Q(service_routine__gt=0, service_routine__lt=1),
                 name="service_routine_is_a_share",
+                violation_error_code="service_routine",
                 violation_error_message=_("A service level lies between 0 and 1, both left out: 0.95, not 95."),
             ),
             models.CheckConstraint(
                 condition=Q(weight_never_out__gte=1),
                 name="never_out_weighs_at_least_one",
+                violation_error_code="weight_never_out",
                 violation_error_message=_("A never-out piece cannot weigh less than a routine one."),
             ),
             models.CheckConstraint(
                 condition=Q(short_dated_share__isnull=True) | Q(short_dated_share__gt=0, short_dated_share__lt=1),
                 name="short_dated_is_a_share",
+                violation_error_code="short_dated_share",
                 violation_error_message=_("A share of the shelf life lies between 0 and 1: 0.25, not 25."),
             ),
             models.CheckConstraint(
                 condition=Q(half_life_days__gte=1),
                 name="half_life_at_least_a_day",
+                violation_error_code="half_life_days",
                 violation_error_message=_("The half-life is at least one day."),
             ),
             models.CheckConstraint(
                 condition=Q(recount_share__gte=0, recount_share__lte=1),
                 name="recount_share_is_a_share",
+                violation_error_code="recount_share",
                 violation_error_message=_("A share lies between 0 and 1: 0.2, not 20."),
             ),
             models.CheckConstraint(
@@ -113,6 +119,7 @@ class Policy(models.Model):
                     handling_per_piece__gte=0, handling_per_walk__gte=0, wasted_piece__gte=0, idle_piece__gte=0
                 ),
                 name="costs_of_advice_not_negative",
+                violation_error_code="handling_per_piece",
                 violation_error_message=_("A cost is 0 or more, counted in missing routine pieces."),
             ),
         ]

@@ -30,7 +30,13 @@ class Shortage(models.Model):
 
     class Meta:
         ordering = ["-harm", "-short_by"]
-        constraints = [models.CheckConstraint(condition=Q(short_by__gt=0), name="shortage_is_short")]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(short_by__gt=0),
+                name="shortage_is_short",
+                violation_error_message=_("A shortage lacks at least one piece."),
+            )
+        ]
 
     def __str__(self) -> str:
         return f"{self.plan_line} short by {self.short_by}"

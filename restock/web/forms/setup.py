@@ -16,38 +16,15 @@ from ..form_words import CHOOSE, NONE
 from ..setup_pages import FIELD_WORDS, SetupPage
 from .many import ManyField
 
-# At which field a rule over several fields is best mended. Uniqueness stands at its last field.
-AT_FIELD = {
-    "par_fits_the_bin": "par",
-    "floor_fits_the_bin": "floor",
-    "size_run_has_positions": "size_position",
-    "size_position_unique": "size_position",
-    "size_class_ages_in_order": "age_days_below",
-    "one_default_size_class": "is_default",
-    "setup_is_for_something": "case_type",
-    "setup_names_one_thing": "consumable",
-    "setup_row_unique": "consumable",
-    "setup_probability_is_a_share": "probability",
-    "setup_quantity_positive": "quantity",
-    "pack_holds_a_piece": "pieces_per_pack",
-    "packaging_without_barcode_unique": "pieces_per_pack",
-    "service_never_out_is_a_share": "service_never_out",
-    "service_routine_is_a_share": "service_routine",
-    "never_out_weighs_at_least_one": "weight_never_out",
-    "half_life_at_least_a_day": "half_life_days",
-    "short_dated_is_a_share": "short_dated_share",
-    "costs_of_advice_not_negative": "handling_per_piece",
-    "bundle_piece_unique": "piece",
-    "bundle_holds_a_piece": "pieces_per_bundle",
-    "bundle_does_not_hold_itself": "piece",
-}
 # Pieces, days of age and places in an order all stay below it; what a finger left on a key makes does not.
 MOST_FIGURE = 99_999
-TAKEN = _("Another one here has this already: choose another.")
 
 
 class ConstraintsAtFields(forms.ModelForm):
-    """A model form that checks every constraint, also over fields that it does not show, and answers at the field."""
+    """A model form that checks every constraint, also over fields that it does not show, and answers at the field.
+
+    The error code of a constraint names the field at which it is best mended. Uniqueness stands at its last field.
+    """
 
     def __init__(self, *args, **kwargs) -> None:
         super().__init__(*args, **kwargs)
@@ -71,10 +48,10 @@ class ConstraintsAtFields(forms.ModelForm):
             try:
                 constraint.validate(type(self.instance), self.instance, exclude=faulty)
             except ValidationError as error:
-                self.add_error(self._field_of(constraint), TAKEN if _is_bare(constraint) else error.messages)
+                self.add_error(self._field_of(constraint), error.messages)
 
     def _field_of(self, constraint: BaseConstraint) -> str | None:
-        names = (AT_FIELD.get(constraint.name), *reversed(getattr(constraint, "fields", ())))
+        names = (constraint.violation_error_code, *reversed(getattr(constraint, "fields", ())))
         return next((name for name in names if name in self.fields), None)
 
 
@@ -85,11 +62,6 @@ def _say_what_empty_means(field: forms.Field) -> None:
         field.empty_label = field.empty_label and words
     elif isinstance(field, forms.TypedChoiceField):
         field.choices = [(value, words if value == "" else label) for value, label in field.choices]
-
-
-def _is_bare(constraint: BaseConstraint) -> bool:
-    """Whether the constraint has no words of its own."""
-    return constraint.violation_error_message == constraint.default_violation_error_message
 
 
 class SetupForm(ConstraintsAtFields):
