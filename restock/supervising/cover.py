@@ -24,7 +24,12 @@ def work_out_cover(department: Department, *, today: date, at: datetime) -> int:
 def keep_cover(department: Department, proposals: Iterable[OrderProposal], *, at: datetime) -> int:
     """Replace the department's days of cover by those of the proposals. Returns how many there are."""
     StoreroomCover.objects.filter(place__department=department).delete()
-    covers = [
+    return len(StoreroomCover.objects.bulk_create(covers_of(proposals, at=at), batch_size=500))
+
+
+def covers_of(proposals: Iterable[OrderProposal], *, at: datetime) -> list[StoreroomCover]:
+    """The days of cover of proposals that were worked out at `at`, not kept."""
+    return [
         StoreroomCover(
             place=proposal.place,
             consumable=proposal.consumable,
@@ -37,4 +42,3 @@ def keep_cover(department: Department, proposals: Iterable[OrderProposal], *, at
         )
         for proposal in proposals
     ]
-    return len(StoreroomCover.objects.bulk_create(covers, batch_size=500))

@@ -37,15 +37,15 @@ from pathlib import Path
 
 import numpy as np
 
-from inventory.models import Department
+from inventory.models import Department, Place, StockingLine
 from inventory.orders import coming
 
-from ..advising.storerooms import OrderProposal, advise_orders
 from ..cases.setups import Slot
 from ..forecasting import demand
 from ..learning.forecast import forecast_day, kinds_of_case, read_frame, read_known, with_list
+from ..learning.lead_times import policies_of
 from ..learning.usage import learn_usage
-from ..models import Policy
+from ..models import Policy, StoreroomCover
 from ..plans.planning import Draft, decide
 from ..plans.stock import Stock, read_stock
 
@@ -91,23 +91,26 @@ class Difference:
 
 @dataclass(frozen=True)
 class Answer:
-    """Both plans, and the lines in which they differ, those that lose most first.
-
-    running_out: storeroom lines that are likely to last until a delivery that comes as usual, and may not until the
-    late one; soonest to run out first.
-    """
+    """Both plans, and the lines in which they differ, those that lose most first."""
 
     before: Draft
     after: Draft
     differences: tuple[Difference, ...]
-    running_out: tuple[OrderProposal, ...]
 
 
-def suppose(department: Department, day: date, supposition: Supposition, *, policy: Policy, today: date) -> Answer:
-    """Plan the day as it is listed and as it is supposed, from the same learning and the same counts.
+@dataclass(frozen=True)
+class RunningOut:
+    """A storeroom line that lasts until a delivery that comes as usual, and may not until a late one.
 
-    today: the day from which deliveries are waited for, before `day`.
+    delivery_days: the days by which a delivery has usually come at the latest.
     """
+
+    cover: StoreroomCover
+    delivery_days: int
+
+
+def suppose(department: Department, day: date, supposition: Supposition, *, policy: Policy) -> Answer:
+    """Plan the day as it is listed and as it is supposed, from the same learning and the same counts."""
     frame, known = read_frame(department), read_known(department, day)
     supposed = supposition.of_list(known.slots)
     usage = learn_usage(frame.setups, known.tallies, [*known.slots, *supposed, *kinds_of_case(known)])
@@ -116,7 +119,7 @@ def suppose(department: Department, day: date, supposition: Supposition, *, poli
     listed = forecast_day(frame, known, usage=usage)
     before = decide(listed, stock, policy=policy)
     after = decide(with_list(listed, supposed), supposition.of_stock(stock), policy=policy)
-    return Answer(before, after, _differences(before, after), _running_out(department, supposition, today=today))
+    return Answer(before, after, _differences(before, after))
 
 
 def cases_of_room(slots: Sequence[Slot], room_id: int) -> tuple[int, ...]:
@@ -124,23 +127,34 @@ def cases_of_room(slots: Sequence[Slot], room_id: int) -> tuple[int, ...]:
     return tuple(n for n, slot in enumerate(slots) if slot.room_id == room_id)
 
 
-def _running_out(department: Department, supposition: Supposition, *, today: date) -> tuple[OrderProposal, ...]:
-    late_days = supposition.delivery_late_days
-    if not late_days:
-        return ()
+def running_out(
+    department: Department, covers: Sequence[StoreroomCover], *, today: date, late_days: int
+) -> tuple[RunningOut, ...]:
+    """Storeroom lines that may not last until a delivery that comes so many days late, soonest to run out first.
+
+    today: the day from which deliveries are waited for. covers: how long each line lasts, from the day on which that
+    was worked out (supervising.cover).
+    """
     waits: dict[tuple[int, int], int] = {}
     for due in coming(department, today=today):  # soonest first
         if due.expected_on and not due.late:
             waits.setdefault((due.storeroom_id, due.consumable_id), (due.expected_on - today).days)
-    proposals = advise_orders(department, today=today)
-
-    def wait_days(one: OrderProposal) -> int:
-        """Until the open order comes as expected, or else one that is placed today."""
-        return waits.get((one.place.pk, one.consumable.pk), one.policy.longest_lead_days)
-
-    return tuple(
-        one for one in proposals if wait_days(one) <= one.cover[0] < wait_days(one) + late_days and one.mean_per_day > 0
-    )
+    lines = StockingLine.objects.filter(place__department=department, place__role=Place.Role.STOREROOM)
+    policies = {
+        (one.stocking_line.place_id, one.stocking_line.consumable_id): one
+        for one in policies_of(list(lines), department, today=today)
+    }
+    found = []
+    for cover in covers:
+        key = cover.place_id, cover.consumable_id
+        if key not in policies or (cover.open_ended and cover.low == cover.high):
+            continue  # it lasts for longer than was looked ahead
+        usual_days = policies[key].longest_lead_days
+        wait_days = waits.get(key, usual_days)  # until the open order comes, or else one that is placed today
+        lasts_days = cover.low - (today - department.local_date(cover.made_at)).days
+        if wait_days <= lasts_days < wait_days + late_days:
+            found.append((lasts_days, RunningOut(cover, usual_days)))
+    return tuple(one for _days, one in sorted(found, key=lambda pair: pair[0]))
 
 
 def read_supposition(path: Path, department: Department, day: date) -> Supposition:

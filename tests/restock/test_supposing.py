@@ -11,7 +11,8 @@ from inventory.models import Movement, Room
 from restock.advising.storerooms import advise_orders
 from restock.learning.forecast import forecast_day, read_frame, read_known, with_list
 from restock.models import CaseType, Plan, Policy, SetupStandard
-from restock.supervising.supposing import NotSupposable, read_supposition, suppose
+from restock.supervising.cover import covers_of
+from restock.supervising.supposing import NotSupposable, read_supposition, running_out, suppose
 from tests.factories import (
     CartFactory,
     CaseFactory,
@@ -49,7 +50,7 @@ def if_so(listed, tmp_path):
         path = tmp_path / "if.toml"
         path.write_text(text)
         policy, _ = Policy.objects.get_or_create(department=listed)
-        answer = suppose(listed, TOMORROW, read_supposition(path, listed, TOMORROW), policy=policy, today=TODAY)
+        answer = suppose(listed, TOMORROW, read_supposition(path, listed, TOMORROW), policy=policy)
         lines = answer.before.forecast.frame.lines
         return {lines[d.line].place.room.code: d for d in answer.differences}
 
@@ -117,7 +118,7 @@ def test_a_back_ordered_line_is_carried_nowhere_and_may_run_short(if_so):
     assert found.p_short[1] > found.p_short[0]
 
 
-def test_a_late_delivery_names_the_storeroom_lines_that_may_not_last(listed, storeroom, tube, technician, tmp_path):
+def test_a_late_delivery_names_the_storeroom_lines_that_may_not_last(listed, storeroom, tube, technician):
     """Thirty tubes for two cases a day last about two weeks, which is longer than a delivery usually takes."""
     at = datetime(2026, 3, 4, 18, tzinfo=UTC)
     ledger.receive(place=storeroom, consumable=tube, quantity=20, by=technician, at=at, key="second delivery")
@@ -128,22 +129,17 @@ def test_a_late_delivery_names_the_storeroom_lines_that_may_not_last(listed, sto
                 date=TOMORROW - timedelta(days=n), room=listed.rooms.first(), order=order,
                 case_type=listed.case_types.get(), status="done",
             )  # fmt: skip
-    path = tmp_path / "if.toml"
-    policy = Policy.objects.create(department=listed)
-
-    def running_out(late_days, day=TOMORROW):
-        path.write_text(f"[delivery]\nlate_days = {late_days}")
-        return suppose(listed, day, read_supposition(path, listed, day), policy=policy, today=TODAY).running_out
-
     [order] = advise_orders(listed, today=TODAY)
+    covers = covers_of([order], at=listed.local_midnight(TODAY))
     margin = order.cover[0] - order.policy.longest_lead_days
     assert margin > 0
-    assert [one.consumable for one in running_out(margin)] == []
-    assert [one.consumable for one in running_out(margin + 1)] == [tube]
-    # For a day after a weekend deliveries are waited for from today on, too.
-    after_a_weekend = TOMORROW + timedelta(days=4)
-    assert [one.consumable for one in running_out(margin, after_a_weekend)] == []
-    assert [one.consumable for one in running_out(margin + 1, after_a_weekend)] == [tube]
+
+    def late(days, *, today=TODAY):
+        return [one.cover.consumable for one in running_out(listed, covers, today=today, late_days=days)]
+
+    assert late(margin) == []
+    assert late(margin + 1) == [tube]
+    assert late(margin, today=TOMORROW) == [tube]  # a day later what was worked out lasts a day less
 
 
 def test_supposing_writes_nothing(if_so):

@@ -28,6 +28,7 @@ from restock.models import (
     UsageRecord,
     WorkRequest,
 )
+from restock.supervising.cover import work_out_cover
 from tests.factories import (
     CartFactory,
     CaseFactory,
@@ -442,7 +443,7 @@ class TestWhatIf:
         assert "Lines that stay short: 0 → 1." in words(supervising.post(reverse("what-if"), {"back_order": tube.pk}))
 
     def test_late_delivery_names_the_storerooms_that_would_not_last(
-        self, supervising, hernia, room, tube, storeroom, today
+        self, supervising, hernia, department, room, tube, storeroom, today
     ):
         """Three cases on each of the next days use one tube each; twenty tubes last no longer than a week."""
         StockingLineFactory(place=storeroom, consumable=tube, par=20)
@@ -451,8 +452,14 @@ class TestWhatIf:
                 CaseFactory(room=room, date=today + timedelta(days=ahead), order=number, case_type=hernia)
 
         said = words(supervising.post(reverse("what-if"), {"late_days": 10}))
+        assert "How long the storerooms last was not worked out yet." in said
+        assert "Main storeroom" not in said
+        work_out_cover(department, today=today, at=timezone.now())
+
+        said = words(supervising.post(reverse("what-if"), {"late_days": 10}))
 
         assert re.search(r"may run out before the late delivery .* Main storeroom \d+ to \d+ days 4", said)
+        assert "How long the storerooms last was worked out 1 min ago." in said
 
     @pytest.mark.parametrize("half", ["add_room", "nothing"])
     def test_supposing_too_little_is_refused(self, supervising, hernia, room, half):

@@ -9,12 +9,14 @@ from django.core.management.base import CommandError
 from django.db.models import Count, Sum
 from django.utils import timezone
 
+from restock.advising.storerooms import advise_orders
 from restock.management.base import DepartmentCommand, day_argument, day_meant, refuse_unwritable
 from restock.models import Shortage, policy_of
 from restock.plans.out_of_reach import sentences
 from restock.plans.planning import make_plan
 from restock.reasons import enough_for, how_many_short, may_run_short
-from restock.supervising.supposing import Difference, NotSupposable, read_supposition, suppose
+from restock.supervising.cover import covers_of
+from restock.supervising.supposing import Difference, NotSupposable, read_supposition, running_out, suppose
 from restock.workbook import Paper, write_workbook
 from restock.workbook.contents import count_of
 
@@ -72,8 +74,7 @@ class Command(DepartmentCommand):
             supposition = read_supposition(path, department, day)
         except NotSupposable as error:
             raise CommandError(str(error)) from None
-        today = department.local_date(timezone.now())
-        answer = suppose(department, day, supposition, policy=policy, today=today)
+        answer = suppose(department, day, supposition, policy=policy)
         before, after = (len(draft.forecast.known.slots) for draft in (answer.before, answer.after))
         carried = [int(draft.allocated.sum()) for draft in (answer.before, answer.after)]
         self.stdout.write(
@@ -90,16 +91,21 @@ class Command(DepartmentCommand):
         if len(shown) > DIFFERENCES_SHOWN:
             self.stdout.write(f"  and {len(shown) - DIFFERENCES_SHOWN} more.")
         if supposition.delivery_late_days:
-            late = f"a delivery {supposition.delivery_late_days} days late"
+            self._suppose_late(department, supposition.delivery_late_days)
+
+    def _suppose_late(self, department, late_days) -> None:
+        now = timezone.now()
+        today = department.local_date(now)
+        covers = covers_of(advise_orders(department, today=today), at=now)
+        found = running_out(department, covers, today=today, late_days=late_days)
+        self.stdout.write(
+            f"Before a delivery {late_days} days late, {len(found)} storeroom lines may run out that would else last:"
+        )
+        for one in found[:DIFFERENCES_SHOWN]:
+            cover, longer = one.cover, " or more" if one.cover.open_ended else ""
             self.stdout.write(
-                f"Before {late}, {len(answer.running_out)} storeroom lines may run out that would else last:"
-            )
-        for order in answer.running_out[:DIFFERENCES_SHOWN]:
-            low, likely, high = order.cover
-            longer = " or more" if order.cover_open else ""
-            self.stdout.write(
-                f"  {order.place}: {order.consumable}: {order.usable} usable, lasts {low} to {high}{longer} days, "
-                f"likely {likely}; delivery usually within {order.policy.longest_lead_days} days"
+                f"  {cover.place}: {cover.consumable}: {cover.usable} usable, lasts {cover.low} to "
+                f"{cover.high}{longer} days, likely {cover.likely}; delivery usually within {one.delivery_days} days"
             )
 
     def _report(self, plan) -> None:
