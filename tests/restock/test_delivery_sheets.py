@@ -250,6 +250,13 @@ def test_code_about_a_person_is_refused_whole_and_never_repeated(written, bring,
     assert not ArrivedPack.objects.exists()
 
 
+def test_number_that_may_be_somebodys_is_not_repeated_where_a_code_was_expected(written, bring):
+    with pytest.raises(SheetRefused) as refused:
+        bring(written, ("", {"Packs come": 1, "Code, if another line": "4471203"}))
+
+    assert "4471203" not in str(refused.value)
+
+
 def test_lot_that_is_known_with_its_date_needs_no_date(written, bring, press, order, tube):
     LotFactory(consumable=tube, number="A1", expires_on=LAST)
     bring(written, ("ETT-7.0", {"Packs come": 1, "Lot": "A1"}))
