@@ -60,8 +60,13 @@ class Movement(models.Model):
         REVERSE = "reverse", _("reversed")
 
     kind = models.CharField(max_length=20, choices=Kind)
-    source = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="movements_out")
-    destination = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="movements_in")
+    # Both begin an index below.
+    source = models.ForeignKey(
+        "inventory.Place", on_delete=models.PROTECT, related_name="movements_out", db_index=False
+    )
+    destination = models.ForeignKey(
+        "inventory.Place", on_delete=models.PROTECT, related_name="movements_in", db_index=False
+    )
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="movements")
     lot = models.ForeignKey(Lot, null=True, blank=True, on_delete=models.PROTECT, related_name="movements")
     quantity = models.PositiveIntegerField()
@@ -122,7 +127,8 @@ class Holding(models.Model):
     zero, when a logged use shows that the record was wrong: the fact is kept and a count is asked for.
     """
 
-    place = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="holdings")
+    # holding_unique begins with it.
+    place = models.ForeignKey("inventory.Place", on_delete=models.PROTECT, related_name="holdings", db_index=False)
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="holdings")
     lot = models.ForeignKey(Lot, null=True, blank=True, on_delete=models.PROTECT, related_name="holdings")
     quantity = models.IntegerField(default=0)

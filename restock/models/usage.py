@@ -14,7 +14,10 @@ class UsageRecord(models.Model):
     """
 
     department = models.ForeignKey("inventory.Department", on_delete=models.PROTECT, related_name="usage")
-    case = models.ForeignKey("restock.Case", null=True, blank=True, on_delete=models.PROTECT, related_name="usage")
+    # usage_by_case begins with it.
+    case = models.ForeignKey(
+        "restock.Case", null=True, blank=True, on_delete=models.PROTECT, related_name="usage", db_index=False
+    )
     room = models.ForeignKey("inventory.Room", null=True, blank=True, on_delete=models.PROTECT, related_name="usage")
     date = models.DateField(null=True, blank=True)
     consumable = models.ForeignKey("inventory.Consumable", on_delete=models.PROTECT, related_name="usage")
@@ -36,7 +39,6 @@ class UsageRecord(models.Model):
     class Meta:
         indexes = [
             models.Index(fields=["case", "consumable", "used", "opened_unused"], name="usage_by_case"),
-            models.Index(fields=["consumable"], name="usage_by_consumable"),
         ]
         constraints = [
             models.CheckConstraint(
