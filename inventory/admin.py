@@ -1,23 +1,13 @@
-"""Catalogue, places and par sheets can be edited; the ledger can only be read: inventory.ledger alone writes it."""
+"""For the administrator of the whole site: departments are opened here, and what is on record of each can be read.
+
+Facts are written by inventory.ledger and its neighbours alone, with who and when. What a department sets up itself is
+changed on its own pages, which keep the history of every row.
+"""
 
 from django.contrib import admin
 
 from .departments import open_department
-from .models import (
-    Bin,
-    CartKind,
-    Consumable,
-    Count,
-    Department,
-    Holding,
-    Lot,
-    Movement,
-    Packaging,
-    Place,
-    Room,
-    SizeRun,
-    StockingLine,
-)
+from .models import Count, Department, Holding, Lot, Movement
 
 
 class ReadOnlyAdmin(admin.ModelAdmin):
@@ -43,72 +33,12 @@ class DepartmentAdmin(admin.ModelAdmin):
             obj.pk = open_department(code=obj.code, name=obj.name, time_zone=obj.time_zone).pk
 
 
-@admin.register(Room)
-class RoomAdmin(admin.ModelAdmin):
-    list_display = ["code", "name", "kind", "walk_order", "department"]
-    list_filter = ["department", "kind"]
-    search_fields = ["code", "name"]
-
-
-@admin.register(CartKind)
-class CartKindAdmin(admin.ModelAdmin):
-    list_display = ["code", "name", "department"]
-    list_filter = ["department"]
-
-
-class BinInline(admin.TabularInline):
-    model = Bin
-    extra = 0
-
-
-@admin.register(Place)
-class PlaceAdmin(admin.ModelAdmin):
-    list_display = ["code", "name", "role", "kind", "room", "restocked_from", "walk_order", "department"]
-    list_filter = ["department", "role", "kind"]
-    list_select_related = ["kind", "room", "restocked_from", "department"]
-    search_fields = ["code", "name"]
-    filter_horizontal = ["serves"]
-    inlines = [BinInline]
-
-
-@admin.register(SizeRun)
-class SizeRunAdmin(admin.ModelAdmin):
-    list_display = ["code", "name", "department"]
-    list_filter = ["department"]
-    search_fields = ["code", "name"]
-
-
-class PackagingInline(admin.TabularInline):
-    model = Packaging
-    extra = 0
-
-
-@admin.register(Consumable)
-class ConsumableAdmin(admin.ModelAdmin):
-    list_display = ["code", "label", "section", "category", "criticality", "basis", "owner", "latex"]
-    list_filter = ["department", "section", "criticality", "basis", "owner", "latex"]
-    search_fields = ["code", "name", "size", "packagings__barcode"]
-    inlines = [PackagingInline]
-
-
-@admin.register(StockingLine)
-class StockingLineAdmin(admin.ModelAdmin):
-    list_display = ["place", "consumable", "bin", "par", "floor", "capacity"]
-    list_editable = ["par", "floor", "capacity"]
-    list_filter = ["place"]
-    list_select_related = ["place", "consumable", "bin"]
-    search_fields = ["consumable__code", "consumable__name", "place__code"]
-    autocomplete_fields = ["place", "consumable"]
-    raw_id_fields = ["bin"]
-
-
 @admin.register(Lot)
-class LotAdmin(admin.ModelAdmin):
+class LotAdmin(ReadOnlyAdmin):
     list_display = ["number", "consumable", "expires_on", "quarantined_at"]
-    list_filter = [("quarantined_at", admin.EmptyFieldListFilter), "expires_on"]
+    list_filter = ["consumable__department", ("quarantined_at", admin.EmptyFieldListFilter), "expires_on"]
     list_select_related = ["consumable"]
     search_fields = ["number", "consumable__code", "consumable__name"]
-    autocomplete_fields = ["consumable"]
 
 
 @admin.register(Movement)
@@ -124,7 +54,7 @@ class MovementAdmin(ReadOnlyAdmin):
 @admin.register(Holding)
 class HoldingAdmin(ReadOnlyAdmin):
     list_display = ["place", "consumable", "lot", "quantity", "needs_count"]
-    list_filter = ["place__role", "place"]
+    list_filter = ["place__department", "place__role", "place"]
     list_select_related = ["place", "consumable", "lot"]
     search_fields = ["consumable__code", "consumable__name", "lot__number", "place__code"]
 
@@ -136,7 +66,7 @@ class HoldingAdmin(ReadOnlyAdmin):
 @admin.register(Count)
 class CountAdmin(ReadOnlyAdmin):
     list_display = ["at", "place", "consumable", "expected", "counted", "variance", "by"]
-    list_filter = ["place"]
+    list_filter = ["place__department", "place"]
     list_select_related = ["place", "consumable", "by"]
     search_fields = ["consumable__code", "consumable__name", "place__code"]
     date_hierarchy = "at"

@@ -21,8 +21,8 @@ from restock.setting_up.departments import ROLES
 ANY_ROLE = frozenset(ROLES)
 CLINICIAN, TECHNICIAN, SUPERVISOR = ROLES
 
-# Two standings that are no roles: anybody at all, and anybody who has signed in.
-ANYBODY, SIGNED_IN = "anybody", "signed in"
+# Standings that are no roles: anybody at all, anybody who has signed in, and who looks after the whole site.
+ANYBODY, SIGNED_IN, ADMINISTRATOR = "anybody", "signed in", "administrator"
 
 RESTOCKING = frozenset({TECHNICIAN, SUPERVISOR})
 RULES: dict[str, frozenset[str]] = {
@@ -219,8 +219,8 @@ RULES: dict[str, frozenset[str]] = {
     ),
     "turnovers": ANY_ROLE,
     "turnover": ANY_ROLE,
-    # One rule for the whole admin site, which asks for the staff flag and its own permissions as well.
-    "admin:": frozenset({SUPERVISOR}),
+    # One rule for the whole admin site, which knows no departments: it shows those of everybody.
+    "admin:": frozenset({ADMINISTRATOR}),
 }
 
 
@@ -232,12 +232,12 @@ def group_names(user) -> frozenset[str]:
 
 
 def standings(user) -> frozenset[str]:
-    """What the user counts as: `ANYBODY`, `SIGNED_IN` and the user's roles."""
+    """What the user counts as: `ANYBODY`, `SIGNED_IN`, the user's roles, and `ADMINISTRATOR` for a superuser."""
     if not user.is_authenticated:
         return frozenset({ANYBODY})
     held = ANY_ROLE & group_names(user)
     if user.is_superuser:
-        held |= {SUPERVISOR}
+        held |= {SUPERVISOR, ADMINISTRATOR}
     return held | {ANYBODY, SIGNED_IN}
 
 

@@ -2,14 +2,14 @@ import pytest
 from django.contrib.admin import site
 from django.urls import reverse
 
-from inventory.models import Count, Department, Holding, Movement, Place
-from tests.factories import UserFactory
+from inventory.models import Count, Department, Holding, Lot, Movement, Place
+from tests.factories import LotFactory, UserFactory
 
 
 @pytest.fixture
 def administrator(client, db):
     """A browser in which someone with every permission is signed in."""
-    client.force_login(UserFactory(is_staff=True, is_superuser=True))
+    client.force_login(UserFactory(is_staff=True, is_superuser=True, membership=None))
     return client
 
 
@@ -22,8 +22,9 @@ def test_every_list_and_search_opens(administrator, stocked_cart, model):
     assert response.status_code == 200
 
 
-@pytest.mark.parametrize("model", [Movement, Holding, Count])
-def test_ledger_can_be_read_and_not_written(administrator, stocked_cart, model):
+@pytest.mark.parametrize("model", [Movement, Holding, Count, Lot])
+def test_what_is_on_record_can_be_read_and_not_written(administrator, stocked_cart, tube, model):
+    LotFactory(consumable=tube)
     row, name = model.objects.first(), f"admin:inventory_{model._meta.model_name}"
     change = reverse(f"{name}_change", args=[row.pk])
 

@@ -363,6 +363,16 @@ class TestParAdvice:
         assert "3 lines are open again." in words(supervising.post(reverse("reopen-pars"), together, follow=True))
         assert [AdvisedPar.objects.get(pk=one.pk).stocking_line.par for one in chosen] == [5, 5, 5]
 
+    @pytest.mark.parametrize("told", ["2026-13-45T00:00:00", "2026-11-26T09:00:00", "just now"])
+    def test_answers_of_no_moment_are_not_taken_back(self, supervising, add_line, advise, told):
+        one = advise(add_line(name="Mask"))
+        supervising.post(reverse("answer-pars"), {"run": one.run_id, "act": "choice", "chosen": "words=mask"})
+
+        answer = supervising.post(reverse("reopen-pars"), {"run": one.run_id, "answered_at": told})
+
+        assert answer.status_code == 302
+        assert AdvisedPar.objects.get(pk=one.pk).stocking_line.par == 9
+
     def test_advice_about_a_par_that_changed_since_is_not_shown(self, supervising, add_line, advise):
         stale = advise(add_line(name="Stale"))
         stale.stocking_line.par = 6

@@ -24,7 +24,7 @@ from restock.supervising.par_advice import keep_advice
 
 SHOWN = 20
 NUMBER = re.compile(r"-?[\d.]+%?")
-NOTHING_CHANGED = "Nothing was changed: these are proposals."
+PROPOSALS = "These are proposals: no par, order or stock was changed."
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,10 @@ class ParRow:
 
 
 class Command(DepartmentCommand):
-    help = "Advice from the department's own lists and log: pars, policies, moves, orders, sizes. Changes nothing."
+    help = (
+        "Advice from the department's own lists and log: pars, policies, moves, orders, sizes. Proposals only: no par, "
+        "order or stock is changed. What was logged since the last time is learned from first."
+    )
 
     def add_arguments(self, parser):
         super().add_arguments(parser)
@@ -117,7 +120,7 @@ class Command(DepartmentCommand):
         if options["keep"]:
             keep_advice(self.of, advice, at=self.at)
             self.stdout.write("Kept for the page on par advice.")
-        self.stdout.write(NOTHING_CHANGED)
+        self.stdout.write(PROPOSALS)
 
     def _policies(self, options) -> None:
         try:
@@ -176,7 +179,7 @@ class Command(DepartmentCommand):
                 for w in wastes[:SHOWN]
             ],
         )
-        self.stdout.write(NOTHING_CHANGED)
+        self.stdout.write(PROPOSALS)
 
     def _walks(self, title: str, walks) -> None:
         if not walks:
@@ -213,7 +216,7 @@ class Command(DepartmentCommand):
         if options["keep"]:
             keep_cover(self.of, proposals, at=self.at)
             self.stdout.write("Days of cover kept for the page on shortages.")
-        self.stdout.write(NOTHING_CHANGED)
+        self.stdout.write(PROPOSALS)
 
     def _sizes(self, options) -> None:
         day = day_meant(options["day"], self.of)

@@ -1,12 +1,13 @@
 """Par advice: the list, and the answers to it, singly or many at once."""
 
+from datetime import datetime
+
 from django.contrib import messages
 from django.db.models import F, Sum
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
@@ -119,7 +120,7 @@ def reopen_par(request: HttpRequest, advised_id: int) -> HttpResponse:
 def reopen_pars(request: HttpRequest) -> HttpResponse:
     """Take back all that was answered together."""
     run = get_object_or_404(ParAdviceRun, pk=key_in(request.POST.get("run")), department=current_department(request))
-    answered_at = parse_datetime(request.POST.get("answered_at", ""))
+    answered_at = _instant_in(request.POST.get("answered_at", ""))
     if answered_at is None:
         return redirect("par-advice")
     reopened = par_advice.reopen_together(run, answered_at, by=request.user, at=timezone.now())
@@ -128,6 +129,15 @@ def reopen_pars(request: HttpRequest) -> HttpResponse:
     for problem in dict.fromkeys(reopened.problems):
         messages.error(request, problem)
     return redirect("par-advice")
+
+
+def _instant_in(text: str) -> datetime | None:
+    """The instant that a field of the page names; None where it names none."""
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return instant if timezone.is_aware(instant) else None
 
 
 def _said(posted: QueryDict) -> list[par_advice.Said]:
