@@ -104,7 +104,7 @@ def seal_check(request: HttpRequest, place_id: int) -> HttpResponse:
         seals.LineSeen(
             consumable=row.check.line.consumable,
             counted=row.form.cleaned_data.get("counted"),
-            present={"yes": True, "no": False}.get(row.form.cleaned_data.get("present")),
+            present=row.form.cleaned_data.get("present"),
             earliest_expires_on=row.form.cleaned_data["earliest"],
             key=f"{key.cleaned_data['key']}-{row.check.line.pk}",
         )
