@@ -14,6 +14,7 @@ from hashlib import sha256
 from uuid import UUID
 
 from django.db import transaction
+from django.db.models import F
 from django.utils.translation import gettext as _
 
 from inventory import ledger
@@ -128,7 +129,7 @@ def lots_to_take(pairs: list[tuple[int, int]], *, on: date) -> dict[tuple[int, i
         lot__isnull=False,
     )
     wanted = set(pairs)
-    for one in held.select_related("lot").order_by("lot__expires_on", "lot__number"):
+    for one in held.select_related("lot").order_by(F("lot__expires_on").asc(nulls_last=True), "lot__number"):
         if (one.place_id, one.consumable_id) in wanted:
             found[one.place_id, one.consumable_id].append(one)
     return dict(found)

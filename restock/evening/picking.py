@@ -100,14 +100,17 @@ def put_in(
     """Say that so many pieces of a line lie in their drawer; None takes that back and leaves the picks as they are.
 
     Open picks are settled with it, and picks of which fewer or more went in are corrected: what did not fit is back in
-    the storeroom. seen: pieces that stood there when the person looked, None where nothing did.
+    the storeroom. Where a newer plan asks for what is open, only what was picked is put in. seen: pieces that stood
+    there when the person looked, None where nothing did.
 
     Raises NotSaved, and PlanLine.DoesNotExist for a line of another department or without a pick.
     """
     line = PlanLine.objects.select_related("plan").get(pk=line_id, plan__department=department)
-    picks = list(locked(Pick.objects.filter(plan_line=line)))
+    picks = sorted(locked(Pick.objects.filter(plan_line=line)), key=lambda pick: pick.confirmed_at is None)
     if not picks:
         raise PlanLine.DoesNotExist("Nothing is picked for this line.")
+    if picks[0].confirmed_at and newer_plan(line.plan):
+        picks = [pick for pick in picks if pick.confirmed_at]
     filling = Filling.objects.filter(plan_line=line).first()
     stands = filling and filling.pieces
     if stands == pieces:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, field
+from datetime import date, datetime
 
 from django.db.models import Count as Number
 from django.db.models import F, Max, Q, QuerySet, Sum
@@ -21,8 +21,8 @@ from ..workbook.contents import storeroom_rows
 class CartTonight:
     """One cart of a plan. Lines and pieces that the storerooms give it; `put_in` lines are done.
 
-    picked: lines of which nothing is open in the storerooms. short: lines that stay below target. below_zero: lines
-    whose record cannot be right.
+    lines: with those of other plans for which something is on a trolley. picked: lines of which nothing is open in the
+    storerooms. short: lines that stay below target. below_zero: lines whose record cannot be right.
     """
 
     place: Place
@@ -39,8 +39,8 @@ class CartTonight:
         return self.lines == self.put_in
 
 
-def carts_tonight(plan: Plan) -> list[CartTonight]:
-    """Every cart of the plan in walking order: four queries."""
+def carts_tonight(plan: Plan, *, day: date) -> list[CartTonight]:
+    """Every cart of the plan in walking order, as it stands on `day`: five queries."""
     totals = {
         row.pop("place"): row
         for row in plan.lines.order_by()
@@ -59,6 +59,12 @@ def carts_tonight(plan: Plan) -> list[CartTonight]:
         .values_list("place")
         .annotate(Number("pk", distinct=True))
     )
+    of_other_plans = Pick.objects.on_trolley(plan.department_id, day=day).exclude(plan_line__plan=plan)
+    for place, lines in (
+        of_other_plans.order_by().values_list("plan_line__place").annotate(Number("plan_line", distinct=True))
+    ):
+        if place in totals:
+            totals[place]["lines"] += lines
     claims = {claim.place_id: claim for claim in claims_of(plan)}
     places = Place.objects.filter(pk__in=totals).select_related("room").order_by("walk_order", "code")
     return [
@@ -157,9 +163,10 @@ def _stop(plan: Plan, picks: list[Pick], in_all: str, held) -> Stop:
 class DrawerLine:
     """One line of a cart that gets pieces, stays short or has to be counted.
 
-    picks: with what was picked of them. in_drawer: pieces recorded on the cart, without those on a trolley.
-    counted_at: the newest count of the line there. lots: what is recorded there by lot, first to end first, without
-    those on a trolley.
+    picks: with what was picked of them. in_drawer: pieces recorded on the cart, without those on a trolley. on_trolley:
+    those, for whichever plan they were picked. counted_at: the newest count of the line there. lots: what is recorded
+    there by lot, first to end first, without those on a trolley. of_other_list: the line is of another plan, which this
+    one took the place of or goes before, and stands here for what is on a trolley for it.
     """
 
     line: PlanLine
@@ -167,8 +174,10 @@ class DrawerLine:
     picks: tuple[Pick, ...]
     filling: Filling | None
     in_drawer: int
+    on_trolley: int
     counted_at: datetime | None
     lots: tuple[LotThere, ...] = ()
+    of_other_list: bool = False
 
     @property
     def is_open(self) -> bool:
@@ -185,21 +194,31 @@ class DrawerLine:
 
     @property
     def stays_short(self) -> int:
-        return self.line.short_by + self.not_found
+        return 0 if self.of_other_list else self.line.short_by + self.not_found
 
     @property
     def still_wanted(self) -> int:
         """Pieces that would fill the drawer because it holds fewer by now than the plan thought."""
+        if self.of_other_list:
+            return 0
         put_in, brought = (self.filling.pieces, 0) if self.filling else (0, self.to_put_in)
-        fewer = self.line.on_hand - (self.in_drawer - put_in)
-        lacking = self.line.target - max(self.in_drawer, 0) - brought - self.stays_short
+        own = 0 if self.filling else sum(pick.picked for pick in self.picks if pick.confirmed_at)
+        of_others = max(self.on_trolley - own, 0)
+        fewer = self.line.on_hand - (self.in_drawer - put_in) - of_others
+        lacking = self.line.target - max(self.in_drawer, 0) - brought - of_others - self.stays_short
         return max(min(fewer, lacking), 0)
 
 
-def drawers(plan: Plan, carts: Sequence[Place]) -> dict[int, list[DrawerLine]]:
-    """The lines of each cart (its primary key) that matter tonight, in the order of the hand: six queries."""
+def drawers(plan: Plan, carts: Sequence[Place], *, day: date) -> dict[int, list[DrawerLine]]:
+    """The lines of each cart (its primary key) that matter tonight, in the order of the hand: seven queries.
+
+    day: the date on which somebody looks; what is on a trolley for it or later belongs to no drawer yet.
+    """
+    waiting = _on_trolley(plan.department_id, carts, day=day)
+    picked_for = {line for there in waiting.values() for line in there.plan_lines}
     matters = Q(top_up__gt=0) | Q(on_hand__lt=0) | Q(picks__isnull=False)
-    lines = plan.lines.filter(matters, place__in=carts).defer("pmf", "reason").distinct()
+    lines = PlanLine.objects.filter(Q(plan=plan) & matters | Q(pk__in=picked_for), place__in=carts)
+    lines = lines.defer("pmf", "reason").distinct()
     lines = lines.select_related("consumable", "filling__by").prefetch_related("picks__lot", "picks__storeroom")
     stocked = StockingLine.objects.filter(place__in=carts).select_related("bin")
     bins = {(stocking.place_id, stocking.consumable_id): stocking.bin for stocking in stocked}
@@ -216,18 +235,20 @@ def drawers(plan: Plan, carts: Sequence[Place]) -> dict[int, list[DrawerLine]]:
     found: dict[int, list[DrawerLine]] = {cart.pk: [] for cart in carts}
     for line in lines:
         where = (line.place_id, line.consumable_id)
-        picks = tuple(line.picks.all())
-        filling = getattr(line, "filling", None)
-        on_trolley = 0 if filling else sum(pick.picked for pick in picks if pick.confirmed_at)
+        is_own = line.plan_id == plan.pk
+        picks = tuple(pick for pick in line.picks.all() if is_own or pick.confirmed_at)
+        on_trolley = waiting[where]
         found[line.place_id].append(
             DrawerLine(
                 line=line,
                 bin=bins.get(where),
                 picks=picks,
-                filling=filling,
-                in_drawer=held.get(where, 0) - on_trolley,
+                filling=getattr(line, "filling", None),
+                in_drawer=held.get(where, 0) - on_trolley.pieces,
+                on_trolley=on_trolley.pieces,
                 counted_at=counted_at.get(where),
-                lots=_lots_in_drawer(by_lot[where], picks if filling is None else ()),
+                lots=_lots_in_drawer(by_lot[where], on_trolley.by_lot),
+                of_other_list=not is_own,
             )
         )
     for of_cart in found.values():
@@ -235,10 +256,31 @@ def drawers(plan: Plan, carts: Sequence[Place]) -> dict[int, list[DrawerLine]]:
     return found
 
 
-def _lots_in_drawer(holdings: Iterable[Holding], on_trolley: Iterable[Pick]) -> tuple[LotThere, ...]:
-    brought = Counter()
-    for pick in on_trolley:
-        brought[pick.lot_id] += pick.picked if pick.confirmed_at else 0
+@dataclass
+class _Waiting:
+    """What is on a trolley for one drawer, by lot, and the lines of the plans for which it was picked."""
+
+    by_lot: Counter[int | None] = field(default_factory=Counter)
+    plan_lines: set[int] = field(default_factory=set)
+
+    @property
+    def pieces(self) -> int:
+        return self.by_lot.total()
+
+
+def _on_trolley(department_id: int, carts: Sequence[Place], *, day: date) -> dict[tuple[int, int], _Waiting]:
+    """What is on a trolley for each (place, consumable) of these carts."""
+    waiting = defaultdict(_Waiting)
+    picks = Pick.objects.on_trolley(department_id, day=day).filter(plan_line__place__in=carts)
+    fields = ("plan_line__place", "plan_line__consumable", "plan_line", "lot", "picked")
+    for place, consumable, line, lot, picked in picks.values_list(*fields):
+        there = waiting[place, consumable]
+        there.by_lot[lot] += picked
+        there.plan_lines.add(line)
+    return waiting
+
+
+def _lots_in_drawer(holdings: Iterable[Holding], brought: Counter[int | None]) -> tuple[LotThere, ...]:
     lots = (LotThere(holding.lot, holding.quantity - brought[holding.lot_id]) for holding in holdings)
     return tuple(there for there in lots if there.pieces > 0)
 

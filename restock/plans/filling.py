@@ -12,12 +12,12 @@ from datetime import date, datetime
 
 from django.db import transaction
 from django.db.models import Count as Number
-from django.db.models import Q, Sum
+from django.db.models import Q, QuerySet, Sum
 
 from inventory import ledger
 from inventory.models import Consumable, Count, Place
 
-from ..models import Filling, Pick, Plan, PlanLine
+from ..models import Filling, Pick, PlanLine
 from .settling import locked
 
 
@@ -55,7 +55,6 @@ def spread(pieces: int, picks: Sequence[Pick]) -> list[int]:
 @transaction.atomic
 def count_drawer(
     *,
-    plan: Plan | None,
     place: Place,
     consumable: Consumable,
     in_drawer: int,
@@ -64,21 +63,13 @@ def count_drawer(
     key: str,
     by_lot: Mapping[int, int] | None = None,
 ) -> Count:
-    """Record what a person counted in a drawer of a cart, before what they bring for `plan` is put in.
+    """Record what a person counted in a drawer of a cart, before what they bring is put in.
 
     What was picked for it and is still on a trolley belongs to the cart's balance as well. by_lot: pieces in the drawer
     of each lot (its primary key) where somebody read them; the rest is without a lot. Raises as ledger.count.
     """
-    waiting = locked(
-        Pick.objects.filter(
-            plan_line__plan=plan,
-            plan_line__place=place,
-            plan_line__consumable=consumable,
-            plan_line__filling__isnull=True,
-            confirmed_at__isnull=False,
-        )
-    )
-    on_trolley = sum(pick.picked for pick in waiting)
+    waiting = locked(_waiting(place, consumable, day=place.department.local_date(at)))
+    carried = sum(pick.picked for pick in waiting)
     known = Count.objects.filter(key=key).first()
     if known is not None and (known.place_id, known.consumable_id) == (place.pk, consumable.pk):
         return known
@@ -87,17 +78,15 @@ def count_drawer(
         for pick in waiting:
             if pick.lot_id:
                 by_lot[pick.lot_id] += pick.picked
-    counted = ledger.Counted(place=place, consumable=consumable, pieces=in_drawer + on_trolley, key=key, by_lot=by_lot)
+    counted = ledger.Counted(place=place, consumable=consumable, pieces=in_drawer + carried, key=key, by_lot=by_lot)
     return ledger.count_all([counted], by=by, at=at)[0]
 
 
 def on_trolley(*, place: Place, consumable: Consumable, day: date) -> int:
     """Pieces on the record of a cart that were picked for `day` or a later one and do not lie in their drawer yet."""
-    waiting = Pick.objects.filter(
-        plan_line__plan__for_date__gte=day,
-        plan_line__place=place,
-        plan_line__consumable=consumable,
-        plan_line__filling__isnull=True,
-        confirmed_at__isnull=False,
-    )
-    return waiting.aggregate(pieces=Sum("picked", default=0))["pieces"]
+    return _waiting(place, consumable, day=day).aggregate(pieces=Sum("picked", default=0))["pieces"]
+
+
+def _waiting(place: Place, consumable: Consumable, *, day: date) -> QuerySet[Pick]:
+    on_trolley = Pick.objects.on_trolley(place.department_id, day=day)
+    return on_trolley.filter(plan_line__place=place, plan_line__consumable=consumable)

@@ -14,11 +14,11 @@ from inventory.departments import open_department
 from inventory.models import Movement
 from restock.evening.picking import NotSaved, Said, Why, put_in, save_picks
 from restock.models import Filling, Pick, Shortage
-from restock.plans.filling import count_drawer, spread
+from restock.plans.filling import count_drawer, on_trolley, spread
 from restock.workbook import write_workbook
 from tests.factories import CartFactory, LotFactory, UserFactory
 
-from .pick_lists import EVENING, fill_in, make_line, make_pick, make_plan, make_shortage, receive
+from .pick_lists import EVENING, TOMORROW, fill_in, make_line, make_pick, make_plan, make_shortage, receive
 
 LATER = EVENING + timedelta(minutes=20)
 
@@ -285,6 +285,18 @@ class TestPuttingIn:
         assert not Filling.objects.exists()
         assert moves() == [(4, "SOON")]
 
+    def test_only_what_was_picked_for_a_plan_made_anew_is_put_in(
+        self, put, save, pick, line, storeroom, department, tube
+    ):
+        make_pick(line, storeroom, quantity=3, lot=tube.lots.get(number="LATER"))
+        save(pick, 4)
+        make_plan(department, made_at=EVENING + timedelta(minutes=10))
+
+        put(line, 4)
+
+        assert Filling.objects.get().pieces == 4
+        assert [pick.picked for pick in line.picks.all()] == [4, None]
+
     def test_confirmed_workbook_says_that_it_lies_in_its_drawer(self, pick, plan, tmp_path):
         path = tmp_path / "tonight.xlsx"
         write_workbook(plan, path)
@@ -296,30 +308,54 @@ class TestPuttingIn:
 
 
 class TestCountingADrawer:
-    def count(self, plan, cart, tube, technician, in_drawer, key="count 1"):
-        return count_drawer(
-            plan=plan, place=cart, consumable=tube, in_drawer=in_drawer, by=technician, at=LATER, key=key
-        )
+    def count(self, cart, tube, technician, in_drawer, key="count 1", at=LATER):
+        return count_drawer(place=cart, consumable=tube, in_drawer=in_drawer, by=technician, at=at, key=key)
 
     def test_pieces_on_the_trolley_are_not_counted_away(self, save, pick, plan, cart, tube, technician):
         save(pick, 4)
 
-        self.count(plan, cart, tube, technician, 2)
+        self.count(cart, tube, technician, 2)
 
         assert cart.on_hand(tube) == 6
 
     def test_pieces_in_the_drawer_are_counted_as_they_are(self, put, pick, line, plan, cart, tube, technician):
         put(line, 4)
 
-        self.count(plan, cart, tube, technician, 5)
+        self.count(cart, tube, technician, 5)
 
         assert cart.on_hand(tube) == 5
 
+    def test_pieces_picked_for_a_plan_that_was_made_anew_stay_on_the_record(
+        self, save, put, pick, line, department, cart, tube, technician
+    ):
+        save(pick, 4)
+        make_plan(department, made_at=EVENING + timedelta(minutes=10))
+
+        self.count(cart, tube, technician, 0)
+        assert cart.on_hand(tube) == 4
+
+        put(line, 4)
+        next_morning = LATER + timedelta(hours=14)
+        self.count(cart, tube, technician, 4, key="count 2", at=next_morning)
+        assert cart.on_hand(tube) == 4
+
+    def test_what_a_round_counts_and_what_a_drawer_counts_leave_the_same_on_the_trolley(
+        self, save, pick, department, cart, tube, technician
+    ):
+        save(pick, 4)
+        for made_at, day in ((EVENING + timedelta(minutes=10), TOMORROW), (EVENING, TOMORROW + timedelta(days=1))):
+            make_plan(department, made_at=made_at, for_date=day)
+
+        for at in (LATER, LATER + timedelta(days=1), LATER + timedelta(days=2)):
+            carried = on_trolley(place=cart, consumable=tube, day=department.local_date(at))
+            count = self.count(cart, tube, technician, 1, key=f"count {at}", at=at)
+            assert count.counted == 1 + carried
+
     def test_sent_twice_is_counted_once_though_pieces_came_meanwhile(self, save, pick, plan, cart, tube, technician):
-        first = self.count(plan, cart, tube, technician, 2)
+        first = self.count(cart, tube, technician, 2)
         save(pick, 4)
 
-        assert self.count(plan, cart, tube, technician, 2) == first
+        assert self.count(cart, tube, technician, 2) == first
         assert cart.on_hand(tube) == 6
 
 

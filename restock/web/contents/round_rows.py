@@ -147,13 +147,6 @@ class DrawerRow:
         return bool(self.found.picks) and self.found.filling is not None
 
     @property
-    def on_trolley(self) -> int:
-        """Pieces that were picked and are not said to lie in the drawer."""
-        if self.found.filling:
-            return 0
-        return sum(pick.picked or 0 for pick in self.found.picks)
-
-    @property
     def swatch(self) -> SafeString | str:
         return hub_swatch(self.found.line.consumable)
 

@@ -30,7 +30,7 @@ from restock.supervising.expiry_waste import expected_waste
 
 from ..contents.expiry_rows import PulledRow, destinations, pull_rows, waste_rows
 from ..contents.move_rows import move_rows
-from ..current import current_department, current_plan, today
+from ..current import current_department, today
 from ..forms.expiry import CARRIED, THROWN_AWAY, CountedForm, DateReadForm, PullForm, TakenBackForm
 from ..keys import key_in
 from ..sheet_back import BackPage, bring_back, paper_of, sheet_response
@@ -119,7 +119,7 @@ def pull_count(request: HttpRequest) -> HttpResponse:
     where = {"place": told["place"], "consumable": told["consumable"], "by": request.user, "at": timezone.now()}
     try:
         if told["place"].role == Place.Role.CART:
-            count_drawer(plan=current_plan(request), in_drawer=told["counted"], key=f"count:{told['key']}", **where)
+            count_drawer(in_drawer=told["counted"], key=f"count:{told['key']}", **where)
         else:
             ledger.count(counted=told["counted"], key=f"count:{told['key']}", **where)
     except ledger.Refused as refusal:

@@ -32,7 +32,7 @@ def tonight_s_round(request: HttpRequest) -> HttpResponse:
     plan = current_plan(request)
     if plan is None:
         return no_plan(request)
-    carts = carts_tonight(plan)
+    carts = carts_tonight(plan, day=today(request))
     to_fill = [cart for cart in carts if cart.lines or cart.short or cart.below_zero]
     mine = [cart for cart in to_fill if cart.claim and cart.claim.by_id == request.user.pk]
     context = {
@@ -109,12 +109,13 @@ def round_sheet(request: HttpRequest) -> HttpResponse:
     plan = current_plan(request)
     if plan is None:
         return no_plan(request)
+    day = today(request)
     own = list(claiming.claims_of(plan).filter(by=request.user).order_by("place__walk_order", "place__code"))
-    places = [claim.place for claim in own] or [cart.place for cart in carts_tonight(plan) if cart.lines]
-    lines = drawers(plan, places) if own else {}
+    places = [claim.place for claim in own] or [cart.place for cart in carts_tonight(plan, day=day) if cart.lines]
+    lines = drawers(plan, places, day=day) if own else {}
     context = {
         "plan": plan,
-        "when": day_words(plan.for_date, today(request)),
+        "when": day_words(plan.for_date, day),
         "places": places,
         "only_own": bool(own),
         "storerooms": walk(plan, [place.pk for place in places]),

@@ -133,7 +133,8 @@ def _fill_again(request: HttpRequest, cart: Place, troubles: dict[str, LineTroub
 
 
 def _fill(request: HttpRequest, plan: Plan, cart: Place, troubles: dict[str, LineTrouble] | None = None) -> dict:
-    rows = drawer_rows(drawers(plan, [cart])[cart.pk], troubles or {}, key_in(request.GET.get("at")), timezone.now())
+    found = drawers(plan, [cart], day=today(request))[cart.pk]
+    rows = drawer_rows(found, troubles or {}, key_in(request.GET.get("at")), timezone.now())
     still_open = [row for row in rows if row.is_open]
     claims = {claim.place_id: claim for claim in claims_of(plan).order_by("place__walk_order", "place__code")}
     own = [claim.place for claim in claims.values() if claim.by_id == request.user.pk]
@@ -158,13 +159,12 @@ def count_here(request: HttpRequest, place_id: int, consumable_id: int) -> HttpR
     department = current_department(request)
     place = get_object_or_404(Place.objects.physical(), pk=place_id, department=department)
     consumable = get_object_or_404(Consumable, pk=consumable_id, department=department)
-    form, plan = request.POST, current_plan(request)
-    troubles = {}
+    form, troubles = request.POST, {}
     where = {"place": place, "consumable": consumable, "by": request.user, "at": timezone.now()}
     try:
         pieces, key = _needed(form, "counted"), f"count:{_sent_key(form)}"
         if place.role == Place.Role.CART:
-            count_drawer(plan=plan, in_drawer=pieces, key=key, by_lot=_lots_read(form, consumable), **where)
+            count_drawer(in_drawer=pieces, key=key, by_lot=_lots_read(form, consumable), **where)
         else:
             ledger.count(counted=pieces, key=key, **where)
     except (Unreadable, ledger.Refused) as problem:

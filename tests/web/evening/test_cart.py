@@ -63,6 +63,39 @@ class TestCart:
         assert 'name="pieces" value="2"' in answer.text
         assert Filling.objects.get().pieces == 3
 
+    def test_what_was_picked_before_the_evening_was_planned_anew_can_still_be_put_in(
+        self, signed_in, add_pick, add_line, cart, make_plan, tomorrow
+    ):
+        pick = add_pick(name="Bougie", on_hand=0)
+        save(signed_in, pick)
+        anew = make_plan(tomorrow, made_at=timezone.now())
+        add_line(pick.plan_line.consumable, of=anew, on_hand=4, top_up=0, allocated=0)
+
+        said = words(signed_in.get(address("fill-cart", cart)))
+        assert "0 of 1 lines put in" in said
+        assert "0 in the drawer, par 5" in said
+        assert "Picked for another list" in said
+        assert "1 picked, 0 put in" in words(signed_in.get(address("round", cart)))
+
+        put_in(signed_in, pick.plan_line, 4)
+
+        assert Filling.objects.get().pieces == 4
+        assert "Bougie" not in words(signed_in.get(address("fill-cart", cart)))
+
+    def test_pieces_of_the_list_before_fill_the_drawer_of_the_new_one(
+        self, signed_in, add_pick, add_line, cart, make_plan, tomorrow, storeroom
+    ):
+        pick = add_pick(on_hand=0)
+        save(signed_in, pick)
+        anew = make_plan(tomorrow, made_at=timezone.now())
+        line = add_line(pick.plan_line.consumable, of=anew, on_hand=4, top_up=2, allocated=2)
+        line.picks.create(storeroom=storeroom, quantity=2)
+
+        page = signed_in.get(address("fill-cart", cart) + f"?at={line.pk}")
+
+        assert "It holds fewer than planned for" not in words(page)
+        assert "In the drawer now, without the 4 that you bring" in words(page)
+
     def test_taken_back_it_is_on_the_trolley_again(self, signed_in, add_pick, cart):
         pick = add_pick()
         put_in(signed_in, pick.plan_line, 4)
