@@ -35,6 +35,7 @@ def recall_scan_place(request: HttpRequest, recall_id: int, recall_place_id: int
     at = next(n for n, row in enumerate(context["rows"]) if row.told.recall_place.pk == asked.pk)
     row: SweepRow = context["rows"][at]
     form, said = row.form, ""
+    form.initial.setdefault("found", 0)
     if request.method == "POST":
         answer = scanned(request)
         pieces, said = _meant(answer, recall)
@@ -70,7 +71,7 @@ def _typed(request: HttpRequest, row: SweepRow) -> AnswerForm:
     for name in ("returned", "destroyed", "note"):
         if name in sent:
             initial[name] = sent[name][:200] if name == "note" else _number(sent[name])
-    initial["found"] = sent.get("found", sent.get("so-far", initial.get("found", 0)))
+    initial["found"] = sent.get("found", sent.get("so-far", initial["found"]))
     return AnswerForm(initial=initial, auto_id=row.form.auto_id)
 
 
