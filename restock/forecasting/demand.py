@@ -185,8 +185,10 @@ def with_known_rate_add_ons(total: np.ndarray, use: np.ndarray, rate: np.ndarray
     return _joined(total, poisson_total(np.atleast_2d(use), rate))
 
 
-def negative_binomial_total(use: np.ndarray, a: np.ndarray, b: np.ndarray) -> np.ndarray:
+def negative_binomial_total(use: np.ndarray, a: np.ndarray, b: np.ndarray, *, largest: int | None = None) -> np.ndarray:
     """Pieces used by a negative binomial number of cases: (L, K+1) gives (L, N).
+
+    largest: totals beyond so many pieces are of no interest; N is then at most largest + 1.
 
     Its generating function is (b / (b + 1 - phi))^a with phi that of one case.
     Computed by Panjer's recursion, which for this family adds positive terms
@@ -200,7 +202,7 @@ def negative_binomial_total(use: np.ndarray, a: np.ndarray, b: np.ndarray) -> np
     if not ((a > 0).all() and (b > 0).all()):
         raise ValueError("The Gamma parameters of a case rate lie above zero.")
     log_none = a * -np.log1p((1.0 - use[:, 0]) / b)
-    return _compound(use, log_none, lambda share: (1.0 / (b + 1.0), (a * share - 1.0) / (b + 1.0)))
+    return _compound(use, log_none, lambda share: (1.0 / (b + 1.0), (a * share - 1.0) / (b + 1.0)), largest)
 
 
 def poisson_total(use: np.ndarray, rate: np.ndarray) -> np.ndarray:
@@ -221,7 +223,7 @@ def _summing_to_one(use: np.ndarray) -> np.ndarray:
     return use / use.sum(axis=1, keepdims=True)
 
 
-def _compound(use: np.ndarray, log_none: np.ndarray, slope_and_offset) -> np.ndarray:
+def _compound(use: np.ndarray, log_none: np.ndarray, slope_and_offset, largest: int | None = None) -> np.ndarray:
     """Panjer's recursion for many lines at once.
 
     g(q) = sum_k (slope + offset k/q) use_k g(q-k) / (1 - slope use_0). Where the
@@ -240,7 +242,7 @@ def _compound(use: np.ndarray, log_none: np.ndarray, slope_and_offset) -> np.nda
     total[reach] = np.exp(log_none * share)
     reached = total[reach].copy()
     q = 0
-    while reach and (1.0 - reached > SMALLEST).any():
+    while reach and (1.0 - reached > SMALLEST).any() and q != largest:
         q += 1
         if q > LARGEST_COMPOUND:
             raise ValueError(f"A case rate is so uncertain that {LARGEST_COMPOUND} pieces do not cover it.")
@@ -252,7 +254,7 @@ def _compound(use: np.ndarray, log_none: np.ndarray, slope_and_offset) -> np.nda
         reached += now
     pmf = clean(total[reach : reach + q + 1].T.copy())
     for _ in range(halvings):
-        pmf = plus(pmf, pmf)
+        pmf = plus(pmf, pmf)[:, : None if largest is None else largest + 1]
     return trimmed(pmf)
 
 

@@ -76,33 +76,39 @@ class RoomDays:
     def probability(self, sigma: np.ndarray, observed: np.ndarray) -> np.ndarray:
         """Probability of the pieces that were then used: (totals,). observed: (totals,) pieces.
 
-        For finding sigma: cancellations count as independent here, which is many times faster.
+        For finding sigma: cancellations count as independent here, and no total is followed beyond what was used,
+        which is many times faster.
         """
-        at_nodes = self._at_nodes(sigma)
-        unbooked = self._unbooked(at_nodes).reshape(len(at_nodes), self.n_totals, -1)
-        width = max(at_nodes.shape[2], unbooked.shape[2])
-        rows = np.concatenate([_widened(at_nodes, width), _widened(unbooked, width)], axis=1)
-        n_cases = len(self._row)
-        cancelled = np.zeros(n_cases + self.n_totals)
+        at_nodes, weights = (self._at_nodes(sigma), NODE_WEIGHTS) if sigma.any() else (self._pmfs[None], np.ones(1))
+        unbooked = self._unbooked(at_nodes, largest=int(observed.max(initial=0)))
+        unbooked = unbooked.reshape(len(at_nodes), self.n_totals, -1)
         a, b = self._beta.T
-        cancelled[:n_cases] = (a / (a + b))[self._service]
-        total = demand.total_over_cases(
-            rows,
-            np.concatenate([self._total, np.arange(self.n_totals)]),
-            np.concatenate([self._row, at_nodes.shape[1] + np.arange(self.n_totals)]),
-            self.n_totals,
-            cancelled,
-            node_weights=NODE_WEIGHTS,
-            at_least=int(observed.max(initial=0)) + 1,
-        )
-        return total[np.arange(self.n_totals), observed]
+        keep = 1.0 - (a / (a + b))[self._service]
+        order = np.argsort(self._total, kind="stable")
+        count = np.bincount(self._total, minlength=self.n_totals)
+        first = np.cumsum(count) - count
+        found = np.zeros(self.n_totals)
+        width_of = 2 ** np.ceil(np.log2(observed + 1)).astype(int)  # totals of like width are followed together
+        for width in np.unique(width_of):
+            totals = np.flatnonzero(width_of == width)
+            totals = totals[np.argsort(-count[totals], kind="stable")]
+            so_far = _cut(unbooked[:, totals], width)
+            for rank in range(int(count[totals].max(initial=0))):
+                has_one = int((count[totals] > rank).sum())
+                entry = order[first[totals[:has_one]] + rank]
+                use = _cut(at_nodes[:, self._row[entry]], width) * keep[entry, None]
+                use[..., 0] += 1.0 - keep[entry]
+                so_far[:, :has_one] = _convolved(so_far[:, :has_one], use)
+            of_total = np.take_along_axis(so_far, observed[totals][None, :, None], axis=2)[..., 0]
+            found[totals] = weights @ of_total
+        return found
 
     def _at_nodes(self, sigma: np.ndarray) -> np.ndarray:
         of_row = np.tile(sigma, len(self._kinds))
         return tilted_pmfs(centred(self._pmfs, of_row), of_row)
 
-    def _unbooked(self, at_nodes: np.ndarray) -> np.ndarray:
-        """What cases that nobody booked may use, node after node: (nodes * totals, N)."""
+    def _unbooked(self, at_nodes: np.ndarray, *, largest: int | None = None) -> np.ndarray:
+        """What cases that nobody booked may use, node after node, up to `largest` pieces: (nodes * totals, N)."""
         n_nodes = len(at_nodes)
         of_kind = at_nodes.reshape(n_nodes, len(self._kinds), self._n_columns, -1)
         use = np.zeros((n_nodes, len(self.rooms), *of_kind.shape[2:]))
@@ -112,7 +118,7 @@ class RoomDays:
             use[:, n] = np.einsum("k,hkcq->hcq", shares, of_kind[:, kinds])
             a[n], b[n] = rate
         rates = (np.tile(np.repeat(x, self._n_columns), n_nodes) for x in (a, b))
-        return demand.negative_binomial_total(use.reshape(n_nodes * self.n_totals, -1), *rates)
+        return demand.negative_binomial_total(use.reshape(n_nodes * self.n_totals, -1), *rates, largest=largest)
 
 
 def _joined(parts) -> np.ndarray:
@@ -120,5 +126,16 @@ def _joined(parts) -> np.ndarray:
     return np.concatenate(parts) if parts else np.zeros(0, dtype=int)
 
 
-def _widened(pmf: np.ndarray, width: int) -> np.ndarray:
-    return np.pad(pmf, [(0, 0)] * (pmf.ndim - 1) + [(0, width - pmf.shape[-1])])
+def _cut(pmf: np.ndarray, width: int) -> np.ndarray:
+    """The first `width` values, and zeros where there are fewer."""
+    kept = pmf[..., :width]
+    return np.pad(kept, [(0, 0)] * (pmf.ndim - 1) + [(0, width - kept.shape[-1])])
+
+
+def _convolved(first: np.ndarray, second: np.ndarray) -> np.ndarray:
+    """Sums of two independent amounts, as far as they are followed: (..., W) and (..., W) give (..., W)."""
+    width = first.shape[-1]
+    out = first * second[..., :1]
+    for pieces in range(1, width):
+        out[..., pieces:] += first[..., : width - pieces] * second[..., pieces, None]
+    return out

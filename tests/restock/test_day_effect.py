@@ -12,8 +12,9 @@ from restock.forecasting import demand
 from restock.forecasting.day_effect import NODE_WEIGHTS, centred, tilted_pmfs
 from restock.learning.fits import Fitted
 from restock.learning.fitting import FEWEST_EVENINGS, REMEMBERED_EVENINGS, find_day_effects
-from restock.learning.forecast import forecast_day, read_frame, read_known
+from restock.learning.forecast import forecast_day, kinds_of_case, read_frame, read_known
 from restock.learning.replay import read_log
+from restock.learning.room_days import RoomDays
 from restock.models import SetupStandard, UsageRecord
 from tests.factories import CartFactory, CaseFactory, CaseTypeFactory, ConsumableFactory, StockingLineFactory
 
@@ -108,6 +109,41 @@ def test_a_day_effect_spreads_demand_without_raising_its_mean(department, cart, 
 
     assert demand.mean(moved) == pytest.approx(demand.mean(plain), abs=1e-5)
     assert demand.variance(moved) > 1.05 * demand.variance(plain)
+
+
+@pytest.mark.parametrize("sigma", [0.0, SIGMA])
+def test_the_probability_of_what_was_used_is_that_of_the_whole_total(department, cart, room, syringe, list_of, sigma):
+    """Of room-days of three cases and of two: convolved case by case and node by node, none cut off."""
+    other = CartFactory().room
+    StockingLineFactory(place=cart, consumable=syringe)
+    for where, cases in ((room, 3), (other, 2)):
+        list_of(where, cases)
+    frame, known = read_frame(department), read_known(department, TOMORROW)
+    usage = forecast_day(frame, known).usage
+    pmfs = {kind: usage.consumable_pmfs(kind, [syringe.pk]) for kind in kinds_of_case(known)}
+    days = RoomDays(known.slots, known.add_ons, known.cancellation, pmfs, np.array([0]))
+
+    def whole_total(room_id, width=60):
+        slots = [slot for slot in known.slots if slot.room_id == room_id]
+        a, b = known.cancellation.beta(slots[0].case_type_id)
+        rate_a, rate_b = known.add_ons.rate[room_id]
+        [pmf] = pmfs[slots[0].anywhere]
+        mixed = np.zeros(width)
+        for weight, at_node in zip(NODE_WEIGHTS, tilted_pmfs(centred(pmf, sigma), sigma), strict=True):
+            powers = [np.eye(1, width)[0]]
+            for _ in range(12):
+                powers.append(np.convolve(powers[-1], at_node)[:width])
+            total = sum(nbinom.pmf(n, rate_a, rate_b / (rate_b + 1)) * powers[n] for n in range(13))
+            happens = (b * at_node + a * np.eye(1, len(at_node))[0]) / (a + b)
+            for _ in slots:
+                total = np.convolve(total, happens)[:width]
+            mixed += weight * total
+        return mixed
+
+    for used in [(0, 0), (1, 0), (3, 4), (7, 5), (12, 30)]:
+        found = days.probability(np.array([sigma]), np.array(used))
+        expected = [whole_total(room_id)[pieces] for room_id, pieces in zip(days.rooms, used, strict=True)]
+        assert np.abs(found - expected).max() < 1e-9
 
 
 def past(department, room, syringe, pieces_on):
