@@ -13,7 +13,7 @@ from .workstations import is_shared
 # Each page of the navigation with the pages that belong under it.
 PAGES = (
     ("log", _("Log a case"), {"log", "log-rooms", "log-room", "log-case", "log-add-case", "log-need", "log-need-line"}),
-    ("round", _("Restock"), {"round", "walk", "fill-cart", "round-sheet", "pick-list-back", "moves"}),
+    ("round", _("Round"), {"round", "walk", "fill-cart", "round-sheet", "pick-list-back", "moves"}),
     ("tonight", _("Plan"), {"tonight", "line"}),
     ("turnovers", _("Turnover"), {"turnovers", "turnover"}),
     ("carts", _("Carts"), {"carts", "cart", "storeroom"}),
