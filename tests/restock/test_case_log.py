@@ -191,16 +191,6 @@ class TestUndoing:
         case.refresh_from_db()
         assert (case.status, case.logged_at) == (Case.Status.SCHEDULED, None)
 
-    def test_locks_the_lines_in_the_order_in_which_logging_does(self, log, stocked_cart, clinician):
-        first, second = ConsumableFactory(code="Z"), ConsumableFactory(code="A")  # by code it would be the other way
-        for line in (first, second):
-            StockingLineFactory(place=stocked_cart, consumable=line)
-
-        undo_log(log=log({second: (1, 0), first: (1, 0)}), by=clinician, at=TEN, key="undo")
-
-        reversed_lines = Movement.objects.filter(kind="reverse").order_by("pk").values_list("consumable", flat=True)
-        assert list(reversed_lines) == [first.pk, second.pk]
-
     def test_sent_twice_is_one_undoing(self, log, case, tube, stocked_cart, clinician):
         entry = log({tube: (1, 0)})
         first = undo_log(log=entry, by=clinician, at=TEN, key="undo")
