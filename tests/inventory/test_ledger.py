@@ -69,9 +69,10 @@ def test_second_submission_may_come_later_and_from_someone_else(stocked_cart, tu
 def test_key_that_comes_again_with_another_quantity_is_refused(stocked_cart, tube, clinician):
     ledger.use(place=stocked_cart, consumable=tube, quantity=1, by=clinician, at=NOON, key="use-1")
 
-    with pytest.raises(ledger.KeyReused, match="recorded before with other content, and that record stands"):
+    with pytest.raises(ledger.KeyReused, match="recorded before with other content, and that record stands") as refused:
         ledger.use(place=stocked_cart, consumable=tube, quantity=2, by=clinician, at=NOON, key="use-1")
 
+    assert "use-1" not in str(refused.value)
     assert stocked_cart.on_hand(tube) == 4
 
 

@@ -305,13 +305,13 @@ class TestLotByLot:
     def test_a_lot_found_on_the_shelf_is_added_and_held_where_a_recall_means_it(
         self, signed_in, shelf, tube, supervisor
     ):
-        open_recall(consumable=tube, notice="N", lot_numbers=["C"], by=supervisor, at=timezone.now())
-        other = {"other-lot": ["C"], "other-day": ["2028-01-31"], "other-pieces": ["2"]}
+        open_recall(consumable=tube, notice="N", lot_from="C1", lot_to="C9", by=supervisor, at=timezone.now())
+        other = {"other-lot": ["C5"], "other-day": ["2028-01-31"], "other-pieces": ["2"]}
         form = {"seen": "open", **self.fields(tube, A=10, B=6), **other}
         signed_in.post(reverse("save-count", args=[shelf.tasks.get().pk]), form)
 
-        found = tube.lots.get(number="C")
-        assert on_shelf(shelf) == {"A": 10, "B": 6, "C": 2}
+        found = tube.lots.get(number="C5")
+        assert on_shelf(shelf) == {"A": 10, "B": 6, "C5": 2}
         assert (str(found.expires_on), found.quarantined_at is None) == ("2028-01-31", False)
 
     def test_another_date_than_on_record_is_said_and_nothing_saved(self, signed_in, shelf, tube):

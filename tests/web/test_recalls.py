@@ -322,9 +322,13 @@ class TestAnswerByScan:
         assert 'name="found" value="2"' in line.text
         assert not tube.lots.filter(number="OTHER-9").exists()
 
-    def test_a_label_of_the_shelf_is_no_pack(self, scanning, tube):
-        assert 'name="found" value="2"' in scanning(f"EVENFILL:ITEM:{tube.code}", found=2).text
-        assert 'name="found" value="2"' in scanning(tube.code, found=2).text
+    def test_a_label_of_the_shelf_is_no_pack(self, signed_in, opened, cart, tube):
+        place = opened(lot_numbers=[], all_lots=True).places.get(place=cart)
+        address = reverse("recall-scan-place", args=[place.recall_id, place.pk])
+        answer = signed_in.post(address, {"scan": tube.code, "found": 2}, headers={"HX-Request": "true"})
+
+        assert "Scan the packs themselves." in words(answer)
+        assert 'name="found" value="2"' in answer.text
 
     def test_a_wristband_is_refused_and_not_repeated(self, scanning):
         answer = scanning("]C18018123456789012345675", found=2)
