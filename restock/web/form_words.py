@@ -10,6 +10,7 @@ from django.utils.translation import ngettext_lazy
 
 CHOOSE = _("choose")
 NONE = _("none")
+NOT_KEPT = _("A character in it cannot be kept: type it again.")
 
 _WORDS = {
     forms.Field: {"required": _("Fill this in.")},
@@ -57,4 +58,4 @@ def say_how_to_mend() -> None:
     )
     # No field that a person fills in has a pattern: it is a key that came with the page.
     validators.RegexValidator.message = _("This page is too old or not whole: open it again, and send it once more.")
-    validators.ProhibitNullCharactersValidator.message = _("A character in it cannot be kept: type it again.")
+    validators.ProhibitNullCharactersValidator.message = NOT_KEPT

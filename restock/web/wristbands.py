@@ -24,9 +24,11 @@ from inventory.models.notes import NUMBER
 from inventory.scanning import holds_a_person, looks_scanned, words
 
 from .answers import CONFLICT, from_device
+from .form_words import NOT_KEPT
 
 ISO_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 SCAN_BOXES = frozenset({"scan", "q", "add"})
+NUL = "\0"  # PostgreSQL keeps none in a text, and fails on a query that holds one
 WORD_BOXES = ("words", "q")  # of lists: what is typed there goes into the address of the list
 NOT_IN_AN_ADDRESS = gettext_noop(
     "Left out: a number so long, or a scan, may be about a person and is not kept in an address. "
@@ -49,11 +51,17 @@ class WristbandMiddleware:
     def process_view(self, request: HttpRequest, view, args, kwargs) -> HttpResponse | None:
         if request.method == "GET":
             return _without_scan_in_the_address(request)
-        if request.method != "POST" or not any(holds_a_person(text) for text in _typed(request)):
+        if request.method != "POST":
+            return None
+        if any(NUL in text for _name, texts in request.POST.lists() for text in texts):
+            said = str(NOT_KEPT)
+        elif any(holds_a_person(text) for text in _typed(request)):
+            said = _(words.PERSON)
+        else:
             return None
         if from_device(request):
-            return JsonResponse({"said": _(words.PERSON), "next": _same_page(request)}, status=CONFLICT)
-        messages.error(request, _(words.PERSON))
+            return JsonResponse({"said": said, "next": _same_page(request)}, status=CONFLICT)
+        messages.error(request, said)
         return HttpResponseClientRefresh() if request.htmx else redirect(_same_page(request))
 
 
@@ -84,11 +92,20 @@ def without_scans(chosen: QueryDict) -> QueryDict:
     return kept
 
 
+def _without_nul(asked: QueryDict) -> QueryDict:
+    kept = asked.copy()
+    for name, texts in asked.lists():
+        if any(NUL in text for text in texts):
+            del kept[name]
+    return kept
+
+
 def _without_scan_in_the_address(request: HttpRequest) -> HttpResponse | None:
-    kept = without_scans(request.GET)
+    whole = _without_nul(request.GET)
+    kept = without_scans(whole)
     if kept == request.GET:
         return None
-    messages.warning(request, _(NOT_IN_AN_ADDRESS))
+    messages.warning(request, NOT_KEPT if kept == whole else _(NOT_IN_AN_ADDRESS))
     return redirect(f"{request.path}?{kept.urlencode()}")
 
 

@@ -87,3 +87,17 @@ class TestWordsAboveAList:
                 head, inside = form.split(">", 1)
                 typed = 'type="search"' in inside.split("</form")[0] or 'type="text"' in inside.split("</form")[0]
                 assert not (typed and 'method="get"' in head), name
+
+
+class TestNul:
+    """PostgreSQL fails on a text that holds one, SQLite does not: none comes as far as the database."""
+
+    def test_in_an_address_is_left_out_of_it(self, signed_in, evening):
+        evening(1)
+
+        assert signed_in.get("/", {"words": "a\0b", "sort": "par"}).url == "/?sort=par"
+
+    def test_in_a_form_is_refused_in_words(self, signed_in, department):
+        answer = signed_in.post(reverse("search"), {"q": "a\0b"}, follow=True)
+
+        assert "A character in it cannot be kept" in words(answer)
