@@ -1,15 +1,21 @@
 """Several departments on one site: who belongs to which, from the first day of each."""
 
+from importlib import import_module
+
 import pytest
+from django.apps import apps
 from django.contrib.auth import get_user_model
+from django.contrib.auth.models import Group
 from django.core.management import CommandError
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from inventory.departments import open_department
 from inventory.models import Department
 from restock.models import Import
-from restock.setting_up.people import add_person, change_person
+from restock.setting_up.people import add_person, change_person, department_of
+from tests.factories import UserFactory
 from tests.restock.importing.test_commands import run
 
 PASSWORD = "correct horse battery"
@@ -83,3 +89,30 @@ def test_who_left_signs_nothing(begin):
 
     with pytest.raises(CommandError, match="Nobody who signs in as tom works in North"):
         run("plan", by="tom")
+
+
+class TestMigrationOfWhoBelongedWhere:
+    """From groups called "department CODE", and nothing at all where there was one department, to memberships."""
+
+    @pytest.fixture
+    def migrate(self):
+        migration = import_module("restock.migrations.0013_memberships")
+        return lambda: migration.members_of_what_they_could_reach(apps, None)
+
+    def test_everybody_of_a_single_department_becomes_its_member(self, department, migrate):
+        users = [UserFactory(membership=None), UserFactory(membership=None, groups=["technician"])]
+
+        migrate()
+
+        assert [department_of(user) for user in users] == [department, department]
+
+    def test_of_several_departments_each_gets_those_of_its_group(self, department, migrate):
+        other = open_department(code="other", name="Another department")
+        here = UserFactory(membership=None, groups=["technician", "department main"])
+        there = UserFactory(membership=None, groups=["technician", "department other"])
+        nowhere = UserFactory(membership=None, groups=["technician"])
+
+        migrate()
+
+        assert [department_of(user) for user in (here, there, nowhere)] == [department, other, None]
+        assert not Group.objects.filter(name__startswith="department ").exists()

@@ -4,15 +4,15 @@ from collections import Counter
 from datetime import datetime
 
 from django.http import Http404, HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
-from inventory.models import Section
+from inventory.models import Room, Section
 from restock.supervising.rooms_ahead import CartAhead, day_ahead
 
 from ..ages import counts_words, day_words
-from ..current import current_plan, today
+from ..current import current_department, current_plan, today
 from .evening import no_plan
 
 
@@ -42,6 +42,7 @@ def rooms_ahead(request: HttpRequest) -> HttpResponse:
 @require_safe
 def room_ahead(request: HttpRequest, room_id: int) -> HttpResponse:
     """One room: its own cart and the shared carts it may fetch from, section by section."""
+    get_object_or_404(Room, pk=room_id, department=current_department(request))
     plan = current_plan(request)
     if plan is None:
         return no_plan(request)

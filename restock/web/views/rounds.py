@@ -66,8 +66,8 @@ def take_carts(request: HttpRequest) -> HttpResponse:
 @require_POST
 def give_cart_back(request: HttpRequest, claim_id: int) -> HttpResponse:
     """Let somebody else take the cart. What was saved for it stays."""
-    department = current_department(request)
-    if not claiming.give_back(claim_id, department=department, by=request.user, at=timezone.now()):
+    department, claim = current_department(request), _claim(request, claim_id)
+    if not claiming.give_back(claim.pk, department=department, by=request.user, at=timezone.now()):
         messages.warning(request, _("It was not yours any more."))
     return redirect("round")
 
@@ -75,8 +75,8 @@ def give_cart_back(request: HttpRequest, claim_id: int) -> HttpResponse:
 @require_POST
 def take_cart_over(request: HttpRequest, claim_id: int) -> HttpResponse:
     """Go on with a colleague's cart. The colleague reads it on their own page."""
-    department = current_department(request)
-    claim = claiming.hand_over(claim_id, department=department, to=request.user, at=timezone.now())
+    department, claim = current_department(request), _claim(request, claim_id)
+    claim = claiming.hand_over(claim.pk, department=department, to=request.user, at=timezone.now())
     if claim is None:
         messages.warning(request, _("Somebody gave it back or took it over just before you. Look who has it now."))
     else:
@@ -87,20 +87,25 @@ def take_cart_over(request: HttpRequest, claim_id: int) -> HttpResponse:
 @require_POST
 def hand_cart_over(request: HttpRequest, claim_id: int) -> HttpResponse:
     """Give one's own cart to a colleague by name. What was saved for it stays."""
-    department = current_department(request)
+    department, claim = current_department(request), _claim(request, claim_id)
     colleagues = people_of(department, roles=RESTOCKING).filter(is_active=True)
     to = colleagues.filter(pk=key_in(request.POST.get("to"))).first()
     if to is None:
         messages.warning(request, _("Choose the colleague who takes the cart."))
-    elif not claiming.is_own(claim_id, department=department, by=request.user):
+    elif not claiming.is_own(claim.pk, department=department, by=request.user):
         messages.warning(request, _("It was not yours any more."))
-    elif (claim := claiming.hand_over(claim_id, department=department, to=to, at=timezone.now())) is None:
+    elif (claim := claiming.hand_over(claim.pk, department=department, to=to, at=timezone.now())) is None:
         messages.warning(request, _("Somebody gave it back or took it over just before you. Look who has it now."))
     else:
         messages.success(
             request, _("%(cart)s is with %(name)s now.") % {"cart": claim.place, "name": to.get_username()}
         )
     return redirect("round")
+
+
+def _claim(request: HttpRequest, claim_id: int) -> Claim:
+    """A claim of the department, also one that has ended."""
+    return get_object_or_404(Claim, pk=claim_id, plan__department=current_department(request))
 
 
 @require_safe
