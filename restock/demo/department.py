@@ -131,7 +131,7 @@ def build(*, days: int, seed: int, now: datetime, out: Path, watch: Watch) -> Bu
 
     with watch("what counts say of the log", None) as done:
         bring_forward(department=department, at=now)
-        refit(department=department, at=now, search=False)
+        refit(department=department, at=now, with_day_effects=False)
         done(1)
 
     with watch("tonight's plan", None) as done:

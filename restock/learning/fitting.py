@@ -52,20 +52,19 @@ def learn(
     return learning, fit or refit(department=department, at=at)
 
 
-def refit(*, department: Department, at: datetime, search: bool = True) -> Fit:
+def refit(*, department: Department, at: datetime, with_day_effects: bool = True) -> Fit:
     """Search anew, from the stored tallies, the log and the counts, and replace the department's fit.
 
-    search: False leaves weights and day effects, which take minutes, to the next refit, and keeps only how completely
-    each line is logged.
+    with_day_effects: False leaves the search for these, which takes longest, to the next refit.
     """
     today = department.local_date(at)
-    captured = gone_between_counts(department, at=at)
-    if not search:
-        return _keep(department, at, {}, DayEffects({}, ()), captured)
     frame = read_frame(department)
+    captured = gone_between_counts(department, at=at)
     tallies = replace(read_tallies(department, today), fitted=Fitted(captured=captured))
     weights = learn_usage(frame.setups, tallies, ()).weights
-    effects = find_day_effects(department, frame, read_log(department, today), before=today + timedelta(days=1))
+    effects = DayEffects({}, ())
+    if with_day_effects:
+        effects = find_day_effects(department, frame, read_log(department, today), before=today + timedelta(days=1))
     return _keep(department, at, weights, effects, captured)
 
 
