@@ -35,8 +35,8 @@ def count(*, place: Place, consumable: Consumable, counted: int, by, at: datetim
     The count is kept even where it changes nothing: it says how old our knowledge is. Afterwards no balance of the
     line there is below zero, and they add up to what was counted.
 
-    Raises Refused for fewer than zero pieces, a virtual place or a line of another department, KeyReused for a known key
-    with other content.
+    Raises Refused for fewer than zero pieces, a virtual place or a line of another department, KeyReused for a known
+    key with other content.
     """
     written = count_all([Counted(place=place, consumable=consumable, pieces=counted, key=key)], by=by, at=at)
     return written[0] if written else Count.objects.get(key=key)
