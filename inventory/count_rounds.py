@@ -10,15 +10,16 @@ nobody has to write them down; how many of each is not.
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
 from django.db import transaction
-from django.db.models import Sum
+from django.db.models import Prefetch
 from django.utils.translation import gettext as _
 
 from . import ledger
+from .in_parts import in_parts
 from .models import (
     Consumable,
     Count,
@@ -34,6 +35,8 @@ from .models import (
 )
 
 Kind, Why, Cause, Look = CountRound.Kind, CountTask.Why, CountTask.Cause, CountedLot.Look
+
+_SETTLED = "count-task:"  # and the line's key begin the keys of the counts that settled it
 
 # Pieces by the primary key of their lot, None: without a lot.
 ByLot = Mapping[int | None, int]
@@ -126,7 +129,31 @@ def stage(task: CountTask) -> str:
     return "open" if task.first_counted is None else "again"
 
 
-@transaction.atomic
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What a person says of a line after a blind look at it.
+
+    counted: all pieces, or those of each lot where the lots were read; of a lot that is not named none was found. seen:
+    the `stage` that the page showed. seen_at: when the person looked, if that was before it was told: what was recorded
+    since is added to the figure. elsewhere: pieces on record here that lie in another spot for now, on a trolley say,
+    and were not counted; they are of no lot that anybody read.
+    """
+
+    task_id: int
+    counted: int | ByLot
+    seen: str
+    seen_at: datetime | None = None
+    elsewhere: int = 0
+
+    @property
+    def by_lot(self) -> Counter | None:
+        return None if isinstance(self.counted, int) else Counter(self.counted)
+
+    @property
+    def total(self) -> int:
+        return self.counted if isinstance(self.counted, int) else sum(self.counted.values())
+
+
 def record_count(
     *,
     task_id: int,
@@ -138,68 +165,66 @@ def record_count(
     seen_at: datetime | None = None,
     elsewhere: int = 0,
 ) -> CountTask:
-    """Record what a person counted of a line, blind.
+    """Record what a person counted of a line, blind; the figures are those of `Told`.
 
-    counted: all pieces, or those of each lot where the lots were read; of a lot that is not named none was found. Lot
-    by lot a second count is asked for also where one lot differs too much, whatever the total. seen: the `stage` that
-    the page showed. seen_at: when the person looked, if that was before `at`: what was recorded since is added to the
-    figure. elsewhere: pieces on record here that lie in another spot for now, on a trolley say, and were not counted;
-    they are of no lot that anybody read.
+    Lot by lot a second count is asked for also where one lot differs too much, whatever the total.
 
     The same figure sent twice by one person is recorded once. Two people who count a line at the same time have
     counted it twice: the later figure is the second count, where one is asked for. Raises NotCounted for a finished
     round, for a line that a colleague settled with another figure, and for a second figure of one person who was not
     yet told that a second is asked for.
     """
-    task = (
-        CountTask.objects.select_for_update(of=("self",), no_key=True)
-        .select_related("round", "place", "consumable", "count")
-        .get(pk=task_id)
-    )
-    now = stage(task)
-    by_lot = None if isinstance(counted, int) else Counter(counted)
-    total = counted if by_lot is None else by_lot.total()
-    if task.round.finished_at is not None:
-        raise NotCounted(_("This count is finished."))
-    if now == "settled":
-        if _said(task) == (total, by_lot):
-            return task
-        raise NotCounted(
-            _("%(name)s has counted %(pieces)d here meanwhile. If you found another number, count the line again.")
-            % {"name": task.count.by.get_username(), "pieces": _said(task)[0]}
-        )
-    if now == "again" and seen == "open" and task.first_by_id == by.pk:
-        if _said(task) == (total, by_lot):
-            return task
-        raise NotCounted(_("You have said another number before. Count the line once more and save that."))
-    since = _recorded_since(task, seen_at) if seen_at is not None else Counter()
-    expected = _on_record(task)
-    expected.subtract(since)
-    expected[None] -= elsewhere
-    if now == "open":
-        task.first_counted, task.expected = total, expected.total()
-        task.first_at, task.first_by = seen_at or at, by
-        settles = not _asked_again(recount, total, by_lot, expected)
-    else:
-        task.second_counted = total
-        settles = True
-    if by_lot is not None:
-        CountedLot.objects.bulk_create(
-            CountedLot(
-                task=task,
-                look=Look.FIRST if now == "open" else Look.SECOND,
-                lot_id=lot,
-                counted=by_lot[lot],
-                expected=expected[lot],
-            )
-            for lot in by_lot.keys() | expected.keys()
-            if lot in by_lot or expected[lot]
-        )
-    if settles:
-        since[None] += elsewhere
-        [task.count] = ledger.count_all([_settled(task, total, by_lot, since)], by=by, at=at)
-    task.save()
-    return task
+    told = Told(task_id=task_id, counted=counted, seen=seen, seen_at=seen_at, elsewhere=elsewhere)
+    [done] = record_counts([told], recount=recount, by=by, at=at)
+    if isinstance(done, NotCounted):
+        raise done
+    return done
+
+
+@transaction.atomic
+def record_counts(all_told: Iterable[Told], *, recount: Recount, by, at: datetime) -> list[CountTask | NotCounted]:
+    """Record many lines as `record_count` does, each at most once: in their order the line, or why it was not recorded.
+
+    The number of queries grows with the lines only where the database limits what one query may hold.
+    """
+    all_told = list(all_told)
+    tasks = _locked([told.task_id for told in all_told])
+    on_record, since = _on_record(tasks.values()), _recorded_since(all_told, tasks)
+    done: list[CountTask | NotCounted] = []
+    looked, lots, settled = [], [], []
+    for told in all_told:
+        task = tasks[told.task_id]
+        try:
+            if _was_said_before(task, told, by=by):
+                done.append(task)
+                continue
+        except NotCounted as refused:
+            done.append(refused)
+            continue
+        done.append(task)
+        looked.append(task)
+        moved = since[task.pk]
+        expected = Counter(on_record[task.pk])
+        expected.subtract(moved)
+        expected[None] -= told.elsewhere
+        first = stage(task) == "open"
+        if first:
+            task.first_counted, task.expected = told.total, expected.total()
+            task.first_at, task.first_by = told.seen_at or at, by
+        else:
+            task.second_counted = told.total
+        if told.by_lot is not None:
+            lots += _counted_lots(task, told.by_lot, expected, Look.FIRST if first else Look.SECOND)
+        if not first or not _asked_again(recount, told.total, told.by_lot, expected):
+            moved[None] += told.elsewhere
+            settled.append((task, told, moved))
+    CountedLot.objects.bulk_create(lots)
+    keys = _next_keys([task for task, _told, _moved in settled])
+    counted = [_settled(task, told, moved, keys[task.pk]) for task, told, moved in settled]
+    for (task, _told, _moved), count in zip(settled, ledger.count_all(counted, by=by, at=at), strict=True):
+        task.count = count
+    CountTask.objects.bulk_update(looked, _LOOKED)
+    return done
 
 
 def variance(task: CountTask) -> int | None:
@@ -209,8 +234,12 @@ def variance(task: CountTask) -> int | None:
 
 def lots_counted(task: CountTask) -> list[CountedLot]:
     """What was counted of each lot at the last look at the line; empty where it was counted in total."""
+    return _of_last_look(task, task.lots.all())
+
+
+def _of_last_look(task: CountTask, lots: Iterable[CountedLot]) -> list[CountedLot]:
     look = Look.FIRST if task.second_counted is None else Look.SECOND
-    return [one for one in task.lots.all() if one.look == look]
+    return [one for one in lots if one.look == look]
 
 
 def differs(task: CountTask) -> bool:
@@ -278,17 +307,54 @@ def finish_round(*, round: CountRound, at: datetime) -> bool:
     return bool(CountRound.objects.filter(pk=round.pk, finished_at=None).update(finished_at=at))
 
 
-def _next_key(task: CountTask) -> str:
-    """One key for each time the line is settled. The task is locked, so nobody else takes the same."""
-    key = f"count-task:{task.pk}:"
-    return f"{key}{Count.objects.filter(key__startswith=key).count() + 1}"
+_LOOKED = ["first_counted", "first_at", "first_by", "expected", "second_counted", "count"]
+
+
+def _locked(task_ids: Sequence[int]) -> dict[int, CountTask]:
+    tasks = CountTask.objects.select_for_update(of=("self",), no_key=True).order_by("pk")
+    tasks = tasks.select_related("round", "place", "consumable", "count__by")
+    tasks = tasks.prefetch_related(Prefetch("lots", to_attr="lots_before"))
+    return {task.pk: task for some in in_parts(sorted(task_ids)) for task in tasks.filter(pk__in=some)}
+
+
+def _next_keys(tasks: Sequence[CountTask]) -> dict[int, str]:
+    """One key for each time a line is settled. The tasks are locked, so nobody else takes the same."""
+    times: Counter[str] = Counter()
+    here = {"place__in": {task.place_id for task in tasks}, "consumable__in": {task.consumable_id for task in tasks}}
+    for key in Count.objects.filter(**here, key__startswith=_SETTLED).order_by().values_list("key", flat=True):
+        times[key.removeprefix(_SETTLED).partition(":")[0]] += 1
+    return {task.pk: f"{_SETTLED}{task.pk}:{times[str(task.pk)] + 1}" for task in tasks}
 
 
 def _said(task: CountTask) -> tuple[int | None, Counter | None]:
     """The last figure that was said of a line, and by lot where it was counted so."""
-    lots = lots_counted(task)
+    lots = _of_last_look(task, task.lots_before)
     total = task.first_counted if task.second_counted is None else task.second_counted
     return total, Counter({one.lot_id: one.counted for one in lots}) if lots else None
+
+
+def _was_said_before(task: CountTask, told: Told, *, by) -> bool:
+    """Whether the same figure is on record from before. Raises NotCounted where the figure cannot be recorded."""
+    if task.round.finished_at is not None:
+        raise NotCounted(_("This count is finished."))
+    now, same = stage(task), _said(task) == (told.total, told.by_lot)
+    if now == "settled" and not same:
+        raise NotCounted(
+            _("%(name)s has counted %(pieces)d here meanwhile. If you found another number, count the line again.")
+            % {"name": task.count.by.get_username(), "pieces": _said(task)[0]}
+        )
+    told_too_soon = now == "again" and told.seen == "open" and task.first_by_id == by.pk
+    if told_too_soon and not same:
+        raise NotCounted(_("You have said another number before. Count the line once more and save that."))
+    return now == "settled" or told_too_soon
+
+
+def _counted_lots(task: CountTask, by_lot: Counter, expected: Counter, look: Look) -> list[CountedLot]:
+    return [
+        CountedLot(task=task, look=look, lot_id=lot, counted=by_lot[lot], expected=expected[lot])
+        for lot in by_lot.keys() | expected.keys()
+        if lot in by_lot or expected[lot]
+    ]
 
 
 def _asked_again(recount: Recount, total: int, by_lot: Counter | None, expected: Counter) -> bool:
@@ -299,30 +365,50 @@ def _asked_again(recount: Recount, total: int, by_lot: Counter | None, expected:
     )
 
 
-def _settled(task: CountTask, total: int, by_lot: Counter | None, since: Counter) -> ledger.Counted:
+def _settled(task: CountTask, told: Told, since: Counter, key: str) -> ledger.Counted:
     """A count as of this moment: what a person saw, and what came and went since."""
-    lots, pieces = None, max(total + since.total(), 0)
-    if by_lot is not None:
-        there = {lot: max(by_lot[lot] + since[lot], 0) for lot in by_lot.keys() | since.keys()}
+    lots, pieces = None, max(told.total + since.total(), 0)
+    if told.by_lot is not None:
+        there = {lot: max(told.by_lot[lot] + since[lot], 0) for lot in told.by_lot.keys() | since.keys()}
         pieces = sum(there.values())
         lots = {lot: n for lot, n in there.items() if lot is not None}
-    return ledger.Counted(place=task.place, consumable=task.consumable, pieces=pieces, by_lot=lots, key=_next_key(task))
+    return ledger.Counted(place=task.place, consumable=task.consumable, pieces=pieces, by_lot=lots, key=key)
 
 
-def _on_record(task: CountTask) -> Counter:
-    """Pieces of each lot."""
-    held = Holding.objects.filter(place=task.place, consumable=task.consumable)
-    return Counter(dict(held.values_list("lot", "quantity")))
+def _on_record(tasks: Collection[CountTask]) -> dict[int, Counter]:
+    """Pieces of each lot, by the task's primary key."""
+    held: dict[tuple[int, int], Counter] = defaultdict(Counter)
+    here = {"place__in": {task.place_id for task in tasks}, "consumable__in": {task.consumable_id for task in tasks}}
+    for place, consumable, lot, pieces in Holding.objects.filter(**here).values_list(
+        "place", "consumable", "lot", "quantity"
+    ):
+        held[place, consumable][lot] = pieces
+    return {task.pk: held[task.place_id, task.consumable_id] for task in tasks}
 
 
-def _recorded_since(task: CountTask, when: datetime) -> Counter:
-    """Pieces of each lot that the ledger says came (negative: went) after `when`.
+def _recorded_since(all_told: Iterable[Told], tasks: Mapping[int, CountTask]) -> dict[int, Counter]:
+    """Pieces of each lot that the ledger says came (negative: went) after a person looked, by the task's primary key.
 
     What a count adjusted is no piece that moved.
     """
-    moved = Movement.objects.filter(consumable=task.consumable, at__gt=when).exclude(kind=Movement.Kind.ADJUST)
-    since: Counter = Counter()
-    for sign, here in ((1, moved.filter(destination=task.place)), (-1, moved.filter(source=task.place))):
-        for lot, pieces in here.order_by().values_list("lot").annotate(Sum("quantity")):
-            since[lot] += sign * pieces
+    looked_at = {
+        (task.place_id, task.consumable_id): (told.seen_at, task.pk)
+        for told in all_told
+        if told.seen_at is not None
+        for task in [tasks[told.task_id]]
+    }
+    since: dict[int, Counter] = {task: Counter() for task in tasks}
+    if not looked_at:
+        return since
+    moved = Movement.objects.filter(
+        consumable__in={consumable for _place, consumable in looked_at},
+        at__gt=min(seen_at for seen_at, _task in looked_at.values()),
+    ).exclude(kind=Movement.Kind.ADJUST)
+    for at, consumable, lot, pieces, *sides in moved.order_by().values_list(
+        "at", "consumable", "lot", "quantity", "destination", "source"
+    ):
+        for place, sign in zip(sides, (1, -1), strict=True):
+            seen_at, task = looked_at.get((place, consumable), (at, None))
+            if at > seen_at:
+                since[task][lot] += sign * pieces
     return since

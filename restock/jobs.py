@@ -29,7 +29,7 @@ Kind, State = WorkRequest.Kind, WorkRequest.State
 
 SIGN_OF_LIFE_SECONDS = 5
 LOST_AFTER = timedelta(minutes=1)
-JUDGED_DAYS = 14  # an evening takes some seconds; more of them are for the command line, at night
+JUDGED_DAYS = 14  # more of them are for the command line, at night
 
 LOST = gettext_noop("The server was stopped in the middle of it. Ask for it again.")
 BROKEN = gettext_noop("It could not be worked out: the server's log says why.")

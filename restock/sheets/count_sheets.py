@@ -19,9 +19,9 @@ from django.utils.translation import gettext_noop, ngettext
 from inventory.count_rounds import ByLot, NotCounted, lots_counted, lots_to_read, stage
 from inventory.importing.problems import NOTHING, Problem, SheetRefused
 from inventory.importing.values import Clock, Code, Date, Whole
-from inventory.models import CountRound, CountTask, Lot, StockingLine
+from inventory.models import CountRound, CountTask, Department, Lot, StockingLine
 
-from ..stock_life.counting import FoundLot, save_count
+from ..stock_life.counting import Counted, FoundLot, save_counts
 from ..workbook import Paper
 from ..workbook.forms import Answer, Asked, Column, Filled, Form, Row, write_form
 
@@ -140,8 +140,8 @@ def apply_count_sheet(filled: Filled, *, round: CountRound, by, at: datetime) ->
     by_task: dict[int, list[Answer]] = {}
     for answer in filled.answers:
         by_task.setdefault(_task_of(answer), []).append(answer)
+    looks = []
     for pk, answers in by_task.items():
-        task = tasks[pk]
         wrong = _missing(answers, lots.get(pk))
         if wrong:
             problems += wrong
@@ -152,14 +152,15 @@ def apply_count_sheet(filled: Filled, *, round: CountRound, by, at: datetime) ->
         if clock is not None:
             seen_at = datetime.combine(round.department.local_date(at), clock, zone)
             seen_at = seen_at if seen_at <= at else seen_at - timedelta(days=1)
-        try:
-            before = stage(task)
-            task = _said(task, answers, by=by, at=at, seen_at=seen_at)
-        except NotCounted as refused:
-            problems.append(answers[0].problem("counted", str(answers[0]["counted"]), str(refused).rstrip(".")))
+        looks.append(_Looks(tasks[pk], answers, seen_at))
+    said_now = _save(looks, department=round.department, by=by, at=at)
+    for look, task in zip(looks, said_now, strict=True):
+        if isinstance(task, NotCounted):
+            first = look.answers[0]
+            problems.append(first.problem("counted", str(first["counted"]), str(task).rstrip(".")))
             continue
         after = stage(task)
-        counted += after == "settled" != before
+        counted += after == "settled" != stage(look.task)
         again += after == "again"
     if problems:
         raise SheetRefused(*problems)
@@ -245,22 +246,52 @@ def _figures(answers: Sequence[Answer], name: str) -> _Figures | None:
     return _Figures(by_lot, tuple(found))
 
 
-def _said(task: CountTask, answers: Sequence[Answer], *, by, at: datetime, seen_at: datetime | None) -> CountTask:
-    """The first figures, and the second ones where they are asked for and stand there.
+@dataclass(frozen=True)
+class _Looks:
+    """What a sheet says of one line as it stood before: first figures, and second ones where they stand there."""
 
-    A sheet that came back before has its first figures on record already, and may bring the second ones now.
-    """
-    told = {"by": by, "at": at, "seen_at": seen_at}
-    first, second = _figures(answers, "counted"), _figures(answers, "again")
-    if stage(task) == "settled" and task.first_counted == first.total:
-        last = first if task.second_counted is None else second
-        if last is None or last.is_on_record(task):
-            return task
-    if stage(task) != "again" or not first.is_on_record(task):
-        task = save_count(task=task, counted=first.counted, found=first.found, seen="open", **told)
-    if stage(task) == "again" and second is not None:
-        task = save_count(task=task, counted=second.counted, found=second.found, seen="again", **told)
-    return task
+    task: CountTask
+    answers: Sequence[Answer]
+    seen_at: datetime | None
+
+    @property
+    def first(self) -> _Figures:
+        return _figures(self.answers, "counted")
+
+    @property
+    def second(self) -> _Figures | None:
+        return _figures(self.answers, "again")
+
+    @property
+    def first_is_new(self) -> bool:
+        """A sheet that came back before has its first figures on record, and may bring the second ones now."""
+        task = self.task
+        if stage(task) == "settled" and task.first_counted == self.first.total:
+            last = self.first if task.second_counted is None else self.second
+            return last is not None and not last.is_on_record(task)
+        return stage(task) != "again" or not self.first.is_on_record(task)
+
+    def counted(self, task: CountTask, figures: _Figures, seen: str) -> Counted:
+        return Counted(task=task, counted=figures.counted, found=figures.found, seen=seen, seen_at=self.seen_at)
+
+
+def _save(looks: Sequence[_Looks], *, department: Department, by, at: datetime) -> list[CountTask | NotCounted]:
+    """All first figures, then the second ones of lines of which a second count is asked for."""
+    told = {"department": department, "by": by, "at": at}
+    done: list[CountTask | NotCounted] = [look.task for look in looks]
+    firsts = [n for n, look in enumerate(looks) if look.first_is_new]
+    saved = save_counts([looks[n].counted(done[n], looks[n].first, "open") for n in firsts], **told)
+    for n, task in zip(firsts, saved, strict=True):
+        done[n] = task
+    seconds = [
+        n
+        for n, task in enumerate(done)
+        if not isinstance(task, NotCounted) and stage(task) == "again" and looks[n].second is not None
+    ]
+    saved = save_counts([looks[n].counted(done[n], looks[n].second, "again") for n in seconds], **told)
+    for n, task in zip(seconds, saved, strict=True):
+        done[n] = task
+    return done
 
 
 def bins_of(tasks) -> dict[tuple[int, int], str]:

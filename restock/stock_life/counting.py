@@ -19,7 +19,7 @@ from django.db import transaction
 from django.db.models import Max, Q, Sum
 from django.utils.translation import gettext as _
 
-from inventory.count_rounds import ByLot, NotCounted, Recount, ToCount, open_round, record_count
+from inventory.count_rounds import ByLot, NotCounted, Recount, ToCount, Told, open_round, record_counts
 from inventory.models import (
     Count,
     CountRound,
@@ -223,7 +223,21 @@ def start_place_count(*, department: Department, place: Place, by, at: datetime)
     return open_round(department=department, lines=wanted, for_date=day, by=by, at=at, place=place)
 
 
-@transaction.atomic
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counted:
+    """What a person counted of a line of a round, blind: what lies in the drawer, without what is on a trolley for it.
+
+    counted, seen, seen_at: as in `inventory.count_rounds.Told`. found: lots that lay there besides those that `counted`
+    names.
+    """
+
+    task: CountTask
+    counted: int | ByLot
+    seen: str
+    seen_at: datetime | None = None
+    found: Iterable[FoundLot] = ()
+
+
 def save_count(
     *,
     task: CountTask,
@@ -234,29 +248,55 @@ def save_count(
     seen_at: datetime | None = None,
     found: Iterable[FoundLot] = (),
 ) -> CountTask:
-    """Record a blind count of a line of a round: what lies in the drawer, without what is on a trolley for it.
+    """Record a count of a line of a round, as in `Counted`. A recalled lot that was found is put out of reach.
 
-    found: lots that lay there besides those that `counted` names. A recalled one is put out of reach. Raises as
-    `inventory.count_rounds.record_count`, and NotCounted for a lot that is on record with another last day.
+    Raises as `inventory.count_rounds.record_count`, and NotCounted for a lot that is on record with another last day.
     """
-    department = task.round.department
-    for one in found:
+    one = Counted(task=task, counted=counted, seen=seen, seen_at=seen_at, found=found)
+    [done] = save_counts([one], department=task.round.department, by=by, at=at)
+    if isinstance(done, NotCounted):
+        raise done
+    return done
+
+
+@transaction.atomic
+def save_counts(
+    counted: Iterable[Counted], *, department: Department, by, at: datetime
+) -> list[CountTask | NotCounted]:
+    """Record many lines as `save_count` does, each at most once: in their order the line, or why it was not."""
+    waiting = on_trolley(department.pk, day=department.local_date(at))
+    all_told: list[Told | NotCounted] = []
+    for one in counted:
         try:
-            lot = printed_lot(task.consumable, one.number, one.expires_on)
+            pieces = _with_found(one, at=at)
+        except NotCounted as problem:
+            all_told.append(problem)
+            continue
+        elsewhere = waiting.get((one.task.place_id, one.task.consumable_id), 0)
+        all_told.append(
+            Told(task_id=one.task.pk, counted=pieces, seen=one.seen, seen_at=one.seen_at, elsewhere=elsewhere)
+        )
+    recorded = iter(
+        record_counts(
+            [told for told in all_told if isinstance(told, Told)],
+            recount=recount_of(policy_of(department)),
+            by=by,
+            at=at,
+        )
+    )
+    return [next(recorded) if isinstance(told, Told) else told for told in all_told]
+
+
+def _with_found(one: Counted, *, at: datetime) -> int | ByLot:
+    pieces = one.counted
+    for found in one.found:
+        try:
+            lot = printed_lot(one.task.consumable, found.number, found.expires_on)
         except OtherDate as problem:
             raise NotCounted(str(problem)) from problem
-        hold_if_recalled(lot, place=task.place, at=at)
-        counted = {**counted, lot.pk: counted.get(lot.pk, 0) + one.pieces}
-    return record_count(
-        task_id=task.pk,
-        counted=counted,
-        seen=seen,
-        recount=recount_of(policy_of(department)),
-        by=by,
-        at=at,
-        seen_at=seen_at,
-        elsewhere=on_trolley(place=task.place, consumable=task.consumable, day=department.local_date(at)),
-    )
+        hold_if_recalled(lot, place=one.task.place, at=at)
+        pieces = {**pieces, lot.pk: pieces.get(lot.pk, 0) + found.pieces}
+    return pieces
 
 
 def still_lines(place: Place, *, at: datetime) -> set[int]:

@@ -347,7 +347,7 @@ class TestCountingADrawer:
             make_plan(department, made_at=made_at, for_date=day)
 
         for at in (LATER, LATER + timedelta(days=1), LATER + timedelta(days=2)):
-            carried = on_trolley(place=cart, consumable=tube, day=department.local_date(at))
+            carried = on_trolley(department.pk, day=department.local_date(at)).get((cart.pk, tube.pk), 0)
             count = self.count(cart, tube, technician, 1, key=f"count {at}", at=at)
             assert count.counted == 1 + carried
 

@@ -1,18 +1,22 @@
 """What is saved many lines at once asks the database as often for sixty lines as for one."""
 
+from io import BytesIO
 from uuid import uuid4
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
+from openpyxl import load_workbook
 
 from inventory import ledger
 from inventory.models import Movement
 from restock.cases.case_log import Opened, log_case
 from restock.models import AdvisedPar, ParAdviceRun, UsageRecord
-from tests.factories import CaseFactory, ConsumableFactory, LotFactory, StockingLineFactory
+from restock.stock_life.counting import start_place_count
+from tests.factories import CaseFactory, ConsumableFactory, LotFactory, StockingLineFactory, StoreroomFactory
 
 
 @pytest.fixture
@@ -89,6 +93,33 @@ def test_a_cart_is_checked_in_as_many_queries(signed_in, cart, stocked):
     assert cart.counts.count() == cart.date_checks.count() == 62
     # Two pieces of a lot with a date, although no pack has one: they are pieces without a lot from then on.
     assert Movement.objects.filter(reason="its date was not on the packs").count() == 2 * 62
+
+
+def test_a_count_sheet_comes_back_in_as_many_queries(signed_in, department, stocked, technician):
+    """Nine of a lot and nine of none, not two: so far off that each line asks for a second count, and gets it."""
+
+    def post(lines):
+        place = StoreroomFactory()
+        stocked(lines, place=place)
+        began = {"department": department, "by": technician, "at": timezone.now()}
+        round = start_place_count(place=place, **began)
+        workbook = load_workbook(BytesIO(signed_in.get(reverse("count-sheet", args=[round.pk])).content))
+        sheet = workbook.active
+        head = next(row for row in sheet.iter_rows() if any(cell.value == "Counted" for cell in row))
+        columns = {cell.value: cell.column for cell in head}
+        for row in range(head[0].row + 1, sheet.max_row + 1):
+            if sheet.cell(row, columns["Code"]).value and sheet.cell(row, columns["Lot"]).value != "another lot":
+                sheet.cell(row, columns["Counted"]).value = sheet.cell(row, columns["Counted again"]).value = 9
+        saved = BytesIO()
+        workbook.save(saved)
+        file = SimpleUploadedFile("count.xlsx", saved.getvalue())
+        asked = posted(signed_in, reverse("count-sheet-back", args=[round.pk]), {"workbook": file})
+        assert round.tasks.filter(count__counted=18, second_counted=18).count() == lines
+        return asked
+
+    of_one, of_sixty = of_one_and_of_sixty(post)
+
+    assert of_sixty == of_one
 
 
 @pytest.fixture

@@ -5,7 +5,6 @@ from __future__ import annotations
 from uuid import uuid4
 
 from django.contrib import messages
-from django.db import transaction
 from django.db.models import Count as Number
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -16,7 +15,7 @@ from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from inventory import ledger
-from inventory.dates import check_date
+from inventory.dates import DateRead, check_dates
 from inventory.models import BundlePiece, Place, StockingLine
 from restock.evening.moving import moves_since
 from restock.models import policy_of
@@ -168,26 +167,23 @@ def read_dates(request: HttpRequest, place_id: int) -> HttpResponse:
     forms = [DateReadForm(request.POST or None, prefix=f"line-{one.line.pk}") for one in lines]
     key = request.POST.get("key") or uuid4().hex
     if request.method == "POST" and not any(form.errors for form in forms):
-        read = 0
+        read = [
+            DateRead(
+                place=place,
+                consumable=one.line.consumable,
+                earliest_expires_on=form.cleaned_data["day"],
+                key=f"dates:{key[:32]}:{one.line.pk}",
+            )
+            for one, form in zip(lines, forms, strict=True)
+            if form.cleaned_data["day"] or form.cleaned_data["none"]
+        ]
         try:
-            with transaction.atomic():
-                for one, form in sorted(zip(lines, forms, strict=True), key=lambda pair: pair[0].line.consumable_id):
-                    day, none = form.cleaned_data["day"], form.cleaned_data["none"]
-                    if day or none:
-                        check_date(
-                            place=place,
-                            consumable=one.line.consumable,
-                            earliest_expires_on=day,
-                            by=request.user,
-                            at=timezone.now(),
-                            key=f"dates:{key[:32]}:{one.line.pk}",
-                        )
-                        read += 1
+            check_dates(read, by=request.user, at=timezone.now())
         except ledger.KeyReused:
             messages.error(request, _("Not saved: these dates were sent before. Load the page again."))
         else:
-            words = ngettext("%(read)d date kept for %(place)s.", "%(read)d dates kept for %(place)s.", read)
-            messages.success(request, words % {"read": read, "place": place})
+            words = ngettext("%(read)d date kept for %(place)s.", "%(read)d dates kept for %(place)s.", len(read))
+            messages.success(request, words % {"read": len(read), "place": place})
         return redirect("read-dates", place_id=place.pk)
     context = {"place": place, "rows": list(zip(lines, forms, strict=True)), "key": key}
     return render(request, "expiry/read_dates.html", context, status=400 if any(form.errors for form in forms) else 200)
