@@ -116,7 +116,7 @@ def learn_corrected(
         return learn(history, weights)
     certain = np.broadcast_to(~unsure.any(axis=-1)[:, None], unsure.shape)
     learned = learn(history, weights, wanted=None if weights is None else certain | unsure)
-    part = History(counts[rows], history.parent, history.standard[rows])
+    part = replace(history, counts=counts[rows], standard=history.standard[rows])
     chosen = weights and of_lines(weights, rows)
     corrected = _maximise(part, kappa[rows], cut_off[rows], unsure[rows], of_lines(learned, rows), chosen)
     return put_lines(learned, rows, corrected)

@@ -25,7 +25,7 @@ import numpy as np
 from restock.forecasting.dirichlet import WEIGHTS, log_prior, mixture_log_likelihood
 from restock.forecasting.tilting import mean_pieces, tilt_to_mean
 
-METHOD = "tilted-dirichlet-2"  # stored beside a forecast; raise it when the same log would give other numbers
+METHOD = "tilted-dirichlet-3"  # stored beside a forecast; raise it when the same log would give other numbers
 
 STANDARD_SHARES = np.array([1.0, 0.7, 0.3])  # of the group's centre; the rest is the department's pmf
 OWN_STANDARD_SHARES = np.array([1.0, 0.5, 0.2, 0.0])  # of the cell's centre; the rest is the group's pmf
@@ -45,12 +45,15 @@ class History:
     counts: (lines, cells, K+1), weighted number of logged past cases of the cell that used k pieces.
     parent: (cells,) int, the group of each cell, numbered from 0.
     standard: (lines, cells, K+1), pmf that the set-up standard states for the cell; rows sum to 1.
+    standards_held: whether that is what was stated while the counts were logged. Of a room it is not: its standard
+    follows from the list of one day, its counts from the lists of many.
     Raises ValueError when the shapes disagree or a number cannot be what it stands for.
     """
 
     counts: np.ndarray
     parent: np.ndarray
     standard: np.ndarray
+    standards_held: bool = True
 
     def __post_init__(self) -> None:
         if self.counts.ndim != 3 or self.counts.shape != self.standard.shape:
@@ -135,7 +138,7 @@ def learn(history: History, weights: Weights | None = None, wanted: np.ndarray |
     others = group_alpha[:, history.parent] - counts  # what a cell borrows was not logged in the cell itself
     others /= others.sum(axis=-1, keepdims=True)
 
-    from_standard, from_group = _expected_means(history.standard, history.parent, counts, others, groups)
+    from_standard, from_group = _expected_means(history, others, groups)
     mean_standard_share, mean_weight = (
         _choose_mean_weights(counts, history.standard, from_standard, from_group)
         if weights is None
@@ -221,23 +224,22 @@ def _choose_group_weights(
     return _best(score + belief, STANDARD_SHARES, GROUP_WEIGHTS)
 
 
-def _expected_means(
-    standard: np.ndarray, parent: np.ndarray, counts: np.ndarray, others: np.ndarray, groups: _Groups
-) -> tuple[np.ndarray, np.ndarray]:
+def _expected_means(history: History, others: np.ndarray, groups: _Groups) -> tuple[np.ndarray, np.ndarray]:
     """Two expectations of each cell's mean (lines, cells), in pieces a case.
 
     The first is the cell's own standard times how far its group's use departs from the group's standards, the
     second what the rest of the group uses.
     """
-    cases, pieces, stated = counts.sum(axis=-1), mean_pieces(counts), mean_pieces(standard)
+    counts, parent = history.counts, history.parent
+    stated, upper = mean_pieces(history.standard), _largest_mean(counts)
+    from_group = np.clip(mean_pieces(others), SMALLEST_MEAN, upper)
+    if not history.standards_held:
+        return np.clip(stated, SMALLEST_MEAN, upper), from_group
+    cases, pieces = counts.sum(axis=-1), mean_pieces(counts)
     group_pieces = groups.total(pieces)[:, parent] - pieces
     group_stated = groups.total(cases * stated)[:, parent] - cases * stated
     departure = (group_pieces + STANDARD_PIECES) / (group_stated + STANDARD_PIECES)
-    upper = _largest_mean(counts)
-    return (
-        np.clip(stated * departure, SMALLEST_MEAN, upper),
-        np.clip(mean_pieces(others), SMALLEST_MEAN, upper),
-    )
+    return np.clip(stated * departure, SMALLEST_MEAN, upper), from_group
 
 
 def _choose_mean_weights(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -202,12 +202,12 @@ def _learn_lines(
     for row, line in enumerate(lines):
         _count(counts[row], cut_off[row], tallies, line, cell_of[line])
     cut_off[cut_off < SMALLEST_WEIGHT] = 0.0
-    history = History(counts.clip(min=0.0), parent, standard)
+    history = History(counts.clip(min=0.0), parent, standard, standards_held=not by_room)
     kappa = np.array([captured(line, setups, tallies.fitted).kappa for line in lines])
     weights = _stored_weights(lines, tallies.fitted, by_room=by_room)
     missing = np.flatnonzero(np.isnan(weights.cell_weight))
     if missing.size:
-        part = History(history.counts[missing], parent, standard[missing])
+        part = replace(history, counts=history.counts[missing], standard=standard[missing])
         found = learn_corrected(part, kappa=kappa[missing], cut_off=cut_off[missing])
         if missing.size == len(lines):
             return found

@@ -132,6 +132,17 @@ def test_cells_that_differ_as_their_standards_say_are_not_pulled_to_the_techniqu
     assert pmf[11].argmax() == 4
 
 
+def test_a_room_expects_no_more_than_it_opens_although_no_list_beside_it_names_the_line_today():
+    counts = np.zeros((1, 2, 25))
+    counts[0, :, 1] = 60  # two rooms, sixty days, one opened every day
+    found = learn(History(counts, np.zeros(2, dtype=int), standard_pmf(np.ones((1, 2)), np.ones((1, 2)), 24)))
+    today = standard_pmf(np.array([[1.0, 0.0]]), np.ones((1, 2)), 24)
+
+    learned = learn(History(counts, np.zeros(2, dtype=int), today, standards_held=False), found.weights)
+
+    assert mean_pieces(learned.pmf[0]) == pytest.approx([1, 1], abs=0.2)
+
+
 def test_learning_again_with_the_weights_that_were_found_finds_the_same():
     counts = np.random.default_rng(8).poisson(1.5, (3, 6, K_MAX + 1)).astype(float)
     found = learn(history(counts))
