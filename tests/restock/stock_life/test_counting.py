@@ -27,7 +27,7 @@ from restock.stock_life.counting import (
 )
 from tests.factories import CartFactory, CaseFactory, CaseTypeFactory, ConsumableFactory, StockingLineFactory
 
-from .pick_lists import make_line, make_pick, make_plan
+from ..pick_lists import make_line, make_pick, make_plan
 
 FIRST_DAY = date(2026, 1, 5)
 NOW = datetime(2026, 3, 4, 12, tzinfo=UTC)

@@ -37,7 +37,7 @@ from tests.factories import (
     UserFactory,
 )
 
-from .pick_lists import make_line, make_pick, make_plan
+from ..pick_lists import make_line, make_pick, make_plan
 
 NOON = datetime(2026, 3, 4, 12, tzinfo=UTC)
 TODAY, TOMORROW = NOON.date(), NOON.date() + timedelta(days=1)

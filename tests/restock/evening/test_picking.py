@@ -18,7 +18,7 @@ from restock.plans.filling import count_drawer, on_trolley, spread
 from restock.workbook import write_workbook
 from tests.factories import CartFactory, LotFactory, UserFactory
 
-from .pick_lists import EVENING, TOMORROW, fill_in, make_line, make_pick, make_plan, make_shortage, receive
+from ..pick_lists import EVENING, TOMORROW, fill_in, make_line, make_pick, make_plan, make_shortage, receive
 
 LATER = EVENING + timedelta(minutes=20)
 

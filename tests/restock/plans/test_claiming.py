@@ -12,7 +12,7 @@ from restock.models import Claim
 from restock.plans import claiming, planning
 from tests.factories import CartFactory, ConsumableFactory, StockingLineFactory, UserFactory
 
-from .pick_lists import EVENING, make_line, make_plan
+from ..pick_lists import EVENING, make_line, make_plan
 
 LATER = EVENING + timedelta(minutes=20)
 

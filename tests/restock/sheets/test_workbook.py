@@ -17,7 +17,7 @@ from restock.workbook.contents import in_packs
 from restock.workbook.layout import sheet_name
 from tests.factories import BinFactory, CartFactory, ConsumableFactory, LotFactory, PackagingFactory, StoreroomFactory
 
-from .pick_lists import EVENING, fill_in, make_line, make_pick, make_plan, make_shortage
+from ..pick_lists import EVENING, fill_in, make_line, make_pick, make_plan, make_shortage
 
 
 def write(plan, path, **options):

@@ -18,7 +18,7 @@ from restock.models import Pick
 from restock.workbook import write_workbook
 from tests.factories import CartFactory, ConsumableFactory, LotFactory, StoreroomFactory, UserFactory
 
-from .pick_lists import EVENING, fill_in, make_line, make_pick, make_plan, receive
+from ..pick_lists import EVENING, fill_in, make_line, make_pick, make_plan, receive
 
 SOON, LATER = date(2026, 6, 30), date(2027, 6, 30)
 
