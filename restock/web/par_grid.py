@@ -50,7 +50,7 @@ def grid_rows(sheet: BaseModelFormSet, bins: Iterable[Bin]) -> Iterator[GridRow]
     }
     off = _("Off")
     options: dict[tuple[str, str], str] = {}
-    for row in map(_typed, sheet) if sheet.is_bound else _stored(sheet):
+    for row in _sent_back(sheet) if sheet.is_bound else _stored(sheet):
         label = escape(row.line.consumable.label)
         cells = [_cell(words, _figure(row, name, f"{label}: {words}")) for name, words in figures.items()]
         for name, (words, offered) in choices.items():
@@ -67,6 +67,11 @@ def _stored(sheet: BaseModelFormSet) -> Iterator[_Row]:
     for n, line in enumerate(sheet.get_queryset()):
         values = {name: _text(getattr(line, "bin_id" if name == "bin" else name)) for name in FIELDS}
         yield _Row(sheet.add_prefix(n), line, values, values)
+
+
+def _sent_back(sheet: BaseModelFormSet) -> Iterator[_Row]:
+    """What was sent; rows of lines that the place does not keep any more have nothing to be drawn from."""
+    return (_typed(form) for form in sheet if form.instance.pk)
 
 
 def _typed(form: ParRowForm) -> _Row:

@@ -107,9 +107,7 @@ class ParRowForm(ConstraintsAtFields):
         super().__init__(*args, **kwargs)
         offered = [("", "-"), *((str(one.pk), one.code) for one in bins)]
         by_id = {str(one.pk): one for one in bins}
-        self.fields["bin"] = forms.TypedChoiceField(
-            choices=offered, coerce=lambda key: by_id[key], empty_value=None, required=False
-        )
+        self.fields["bin"] = forms.TypedChoiceField(choices=offered, coerce=by_id.get, empty_value=None, required=False)
         self.fields["tracking"].required = False  # a sheet that says nothing of it leaves it as it is
         for name, field in self.fields.items():
             field.show_hidden_initial = name != "off"
