@@ -22,7 +22,8 @@ from .calls import add_ons, cancellation
 from .emptying import emptying_records
 from .fits import NOTHING_FITTED, Fitted
 from .forecast import Frame, Known
-from .tallies import CaseKind, LineTotal, Sums, Tallies, case_stratum, room_stratum
+from .log_changes import CaseKind, LineTotal, Sums, case_stratum, room_stratum
+from .tallies import Tallies
 
 
 @dataclass(frozen=True)
