@@ -20,7 +20,7 @@ def shelf(storeroom, technician):
 
     def fill(lines):
         for n in range(lines):
-            line = ConsumableFactory(name=f"Bougie {n}")
+            line = ConsumableFactory(name=f"Bougie {n}", code=f"BOUGIE-{n}")
             StockingLineFactory(place=storeroom, consumable=line, par=8, bin=BinFactory(place=storeroom))
             for number, last in (("OLD", date(2020, 1, 31)), ("NEW", date(2031, 1, 31))):
                 ledger.receive(
