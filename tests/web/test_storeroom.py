@@ -20,7 +20,7 @@ def shelf(storeroom, technician):
 
     def fill(lines):
         for n in range(lines):
-            line = ConsumableFactory(name=f"Bougie {n}", code=f"BOUGIE-{n}")
+            line = ConsumableFactory(name=f"Bougie n{n}")
             StockingLineFactory(place=storeroom, consumable=line, par=8, bin=BinFactory(place=storeroom))
             for number, last in (("OLD", date(2020, 1, 31)), ("NEW", date(2031, 1, 31))):
                 ledger.receive(
@@ -55,7 +55,7 @@ def test_says_how_long_a_line_lasts_where_that_was_worked_out(signed_in, storero
 def test_words_narrow_it(signed_in, storeroom, shelf):
     shelf(2)
 
-    said = words(signed_in.get(reverse("storeroom", args=[storeroom.pk]), {"words": "bougie 1"}))
+    said = words(signed_in.get(reverse("storeroom", args=[storeroom.pk]), {"words": "bougie n1"}))
 
     assert "NEW1" in said
     assert "NEW0" not in said
