@@ -80,10 +80,14 @@ def carts_tonight(plan: Plan, *, day: date) -> list[CartTonight]:
 
 @dataclass(frozen=True, slots=True)
 class LotThere:
-    """Another lot of the line in the same storeroom, with the pieces recorded of it."""
+    """Another lot of the line in the same place, with the pieces recorded of it.
+
+    usable: whether it may still be used on the planned day.
+    """
 
     lot: Lot
     pieces: int
+    usable: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,7 +251,7 @@ def drawers(plan: Plan, carts: Sequence[Place], *, day: date) -> dict[int, list[
                 in_drawer=held.get(where, 0) - on_trolley.pieces,
                 on_trolley=on_trolley.pieces,
                 counted_at=counted_at.get(where),
-                lots=_lots_in_drawer(by_lot[where], on_trolley.by_lot),
+                lots=_lots_in_drawer(by_lot[where], on_trolley.by_lot, on=plan.for_date),
                 of_other_list=not is_own,
             )
         )
@@ -280,8 +284,11 @@ def _on_trolley(department_id: int, carts: Sequence[Place], *, day: date) -> dic
     return waiting
 
 
-def _lots_in_drawer(holdings: Iterable[Holding], brought: Counter[int | None]) -> tuple[LotThere, ...]:
-    lots = (LotThere(holding.lot, holding.quantity - brought[holding.lot_id]) for holding in holdings)
+def _lots_in_drawer(holdings: Iterable[Holding], brought: Counter[int | None], *, on: date) -> tuple[LotThere, ...]:
+    lots = (
+        LotThere(holding.lot, holding.quantity - brought[holding.lot_id], holding.lot.is_usable(on=on))
+        for holding in holdings
+    )
     return tuple(there for there in lots if there.pieces > 0)
 
 

@@ -98,5 +98,7 @@ async function freshOrKept(request, kept, path) {
   return Promise.race([fresh.catch(() => known), impatient]).finally(() => clearTimeout(timer));
 }
 
-// A page that was never opened cannot be shown; the room that was open last can.
-const lastPage = async (request) => (request.mode === "navigate" ? caches.match(LOG) : undefined);
+// A page that was never opened cannot be shown. The room that was open last can, under its own address and with a word
+// about it: whoever wants another room must not log there.
+const lastPage = async (request) =>
+  request.mode === "navigate" && (await caches.match(LOG)) ? Response.redirect(`${LOG}#not-kept`) : undefined;

@@ -21,6 +21,7 @@ from tests.factories import (
     ConsumableFactory,
     ExtraFactory,
     PackagingFactory,
+    RoomFactory,
     SetupStandardFactory,
     SizeClassFactory,
     SizeRunFactory,
@@ -219,6 +220,19 @@ def test_three_cases_logged_without_network_are_recorded_once_each(
     assert Movement.objects.filter(kind="use").count() == 3 * (LINES + 1)
     assert ledger.differences() == []
     screenshot("sent")
+
+
+def test_room_that_was_never_opened_is_not_taken_for_the_one_that_was(
+    page, phone, cut_network, live_server, department
+):
+    other = RoomFactory(department=department, code="OR-9")
+    kept_for_later(page)
+    page.context.set_offline(True)
+
+    page.goto(live_server.url + reverse("log-room", args=[other.pk]))
+
+    expect(page.get_by_text("that page was never opened on this device")).to_be_visible()
+    assert page.url == live_server.url + reverse("log") + "#not-kept"
 
 
 def send_what_waits(page):

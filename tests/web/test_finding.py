@@ -35,6 +35,12 @@ def test_every_role_finds_lines_places_and_rooms_in_groups(search, tube, cart, r
     assert said.index(cart.name) < said.index("Rooms", said.index(cart.name))
 
 
+def test_line_is_found_by_its_name_as_it_is_shown(search):
+    line = ConsumableFactory(name="Heat and moisture exchange filter, adult", size="22/15 mm")
+
+    assert line.code in words(search(line.label))
+
+
 @pytest.mark.parametrize("typed", [GTIN_13, "0" + GTIN_13, "]d201" + "0" + GTIN_13])
 def test_scanned_pack_leads_straight_to_its_line(search, tube, typed):
     PackagingFactory(consumable=tube, barcode="0" + GTIN_13)

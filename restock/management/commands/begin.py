@@ -22,9 +22,12 @@ PASSWORD_VARIABLE = "SUPERVISOR_PASSWORD"
 
 NEXT = """
 Next:
-  manage.py blank all sheets.xlsx    writes an empty workbook that explains itself; fill in what you have, or
-  manage.py load KIND FILE           takes your own spreadsheets (--columns for your own headings, --dry-run to try)
-  manage.py plan --for tomorrow      works out the evening"""
+  manage.py blank all sheets.xlsx
+    writes an empty workbook that explains itself; fill in what you have, or
+  manage.py load KIND FILE{option}
+    takes your own spreadsheets (--columns for your own headings, --dry-run to try)
+  manage.py plan --for tomorrow{option}
+    works out the evening"""
 
 
 class Command(BaseCommand):
@@ -34,7 +37,7 @@ class Command(BaseCommand):
     def add_arguments(self, parser):
         parser.add_argument("name", metavar="NAME", help="The department's name.")
         parser.add_argument("--code", help="A short code for it, as in addresses; else made from the name.")
-        parser.add_argument("--time-zone", default="UTC", metavar="ZONE", help="Such as Europe/London. Else UTC.")
+        parser.add_argument("--time-zone", metavar="ZONE", help="Such as Europe/London. Else UTC.")
         parser.add_argument(
             "--user",
             metavar="NAME",
@@ -48,7 +51,7 @@ class Command(BaseCommand):
         password = self._password(user) if user and self._is_new(user) else None
         try:
             with transaction.atomic():
-                department = begin_department(code=code, name=name, time_zone=time_zone)
+                department = begin_department(code=code, name=name, time_zone=time_zone or "UTC")
                 if user:
                     self._make_supervisor(department, user, password)
         except ValidationError as error:
@@ -63,7 +66,13 @@ class Command(BaseCommand):
             self.stdout.write(f"{user} is a supervisor, and adds people under Set-up, People.")
         elif not people_of(department, roles=["supervisor"]).exists():
             self.stdout.write(f'There is no supervisor yet: manage.py begin "{name}" --code {code} --user NAME')
-        self.stdout.write(NEXT)
+        several = Department.objects.exclude(pk=department.pk).exists()
+        option = f" --department {department.code}" if several else ""
+        self.stdout.write(NEXT.format(option=option))
+        if several:
+            self.stdout.write("Every command needs --department now, those that run at night too.")
+        if known and time_zone not in (None, department.time_zone):
+            self.stderr.write(f"Its time zone stays {department.time_zone}.")
 
     def _prepare_database(self) -> None:
         executor = MigrationExecutor(connection)

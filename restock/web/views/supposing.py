@@ -55,7 +55,7 @@ def _told(answer: Answer) -> dict:
         "answered": True,
         "cases": (len(answer.before.forecast.known.slots), len(answer.after.forecast.known.slots)),
         "carried": (int(before), int(after)),
-        "short": tuple(int((draft.top_up > draft.allocated).sum()) for draft in (answer.before, answer.after)),
+        "short": tuple(len(draft.shortages) for draft in (answer.before, answer.after)),
         "rows": rows[:LINES_SHOWN],
         "lines": len(rows),
     }

@@ -2,6 +2,7 @@
 
 import re
 import uuid
+from datetime import date
 
 import pytest
 from django.urls import reverse
@@ -9,7 +10,7 @@ from django.utils import timezone
 
 from inventory import ledger
 from inventory.departments import open_department
-from inventory.models import Count, Holding
+from inventory.models import Count, Holding, Lot
 from restock.models import Filling
 from restock.plans import claiming
 from tests.factories import (
@@ -139,6 +140,14 @@ class TestCart:
         held = dict(Holding.objects.filter(place=cart, quantity__gt=0).values_list("lot", "quantity"))
         assert held == {first.pk: 1, second.pk: 3}
         assert "1 of lot A · 3 of lot B" in words(signed_in.get(address("fill-cart", cart)))
+
+    def test_lot_that_ends_before_the_day_is_not_to_be_used(self, signed_in, two_lots, cart):
+        _, (first, _second) = two_lots
+        Lot.objects.filter(pk=first.pk).update(expires_on=date(2020, 1, 31))
+
+        said = words(signed_in.get(address("fill-cart", cart)))
+
+        assert "2 of lot A out of date by then: do not use · 3 of lot B" in said
 
     def test_lots_that_are_not_read_are_settled_by_the_total(self, signed_in, two_lots, cart):
         line, (first, second) = two_lots

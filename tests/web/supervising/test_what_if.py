@@ -8,6 +8,9 @@ from django.urls import reverse
 from django.utils import timezone
 
 from inventory import ledger
+from inventory.models import StockingLine
+from restock.models import SetupStandard
+from restock.plans.planning import make_plan
 from restock.supervising.cover import work_out_cover
 from tests.factories import (
     CaseFactory,
@@ -54,6 +57,20 @@ class TestWhatIf:
             CaseFactory(room=room, date=tomorrow, order=number, case_type=hernia)
 
         assert "Cases on the list: 3 → 0." in words(supervising.post(reverse("what-if"), {change: room.pk}))
+
+    def test_counts_what_stays_short_as_the_plan_does(
+        self, supervising, hernia, room, tube, cart, department, tomorrow
+    ):
+        """Also a line whose bin is too small: the storeroom gives all that fits."""
+        CaseFactory(room=room, date=tomorrow, order=1, case_type=hernia)
+        StockingLine.objects.filter(place=cart, consumable=tube).update(par=1, capacity=1)
+        SetupStandard.objects.filter(consumable=tube).update(quantity=9)
+        stored = make_plan(department=department, for_date=tomorrow, at=timezone.now())
+
+        said = words(supervising.post(reverse("what-if"), {"late_days": 3}))
+
+        assert stored.lines.filter(shortage__isnull=False).count() == 1
+        assert "Lines that stay short: 1 → 1." in said
 
     def test_back_ordered_line_stays_short(self, supervising, hernia, room, tube, tomorrow):
         CaseFactory(room=room, date=tomorrow, order=1, case_type=hernia)
