@@ -104,12 +104,12 @@ def take_back(*, receipt: Receipt, by, at: datetime, reason: str = "received in 
 
 
 def _remark(one: Arrival, order: Order | None) -> str:
-    """The one thing to remember about a receipt, the gravest where there are several."""
+    """What to remember about a receipt: how it answers the order, and whether its pieces are short-dated."""
     if order is not None and one.standing is None:
-        return Remark.NOT_ORDERED
-    if one.short_dated:
-        return Remark.SHORT_DATED
-    return Remark.MORE if one.over else Remark.AS_ORDERED
+        return Remark.SHORT_DATED_NOT_ORDERED if one.short_dated else Remark.NOT_ORDERED
+    if one.over:
+        return Remark.SHORT_DATED_MORE if one.short_dated else Remark.MORE
+    return Remark.SHORT_DATED if one.short_dated else Remark.AS_ORDERED
 
 
 def _lots(taken: Iterable[Arrival]) -> dict[tuple[int, str], Lot]:

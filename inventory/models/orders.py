@@ -98,6 +98,8 @@ class Receipt(models.Model):
         MORE = "more", _("more than ordered")
         NOT_ORDERED = "not_ordered", _("not on this order")
         SHORT_DATED = "short_dated", _("short-dated on arrival")
+        SHORT_DATED_MORE = "short_dated_more", _("short-dated on arrival, more than ordered")
+        SHORT_DATED_NOT_ORDERED = "short_not_ordered", _("short-dated on arrival, not on this order")
 
     movement = models.OneToOneField("inventory.Movement", on_delete=models.PROTECT, related_name="receipt")
     order_line = models.ForeignKey(OrderLine, null=True, blank=True, on_delete=models.PROTECT, related_name="receipts")

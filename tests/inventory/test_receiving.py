@@ -179,6 +179,14 @@ def test_short_dated_packs_come_in_with_a_remark(scan, click, listed, tube_pack)
     assert Receipt.objects.get().remark == Receipt.Remark.SHORT_DATED
 
 
+def test_short_dated_packs_beyond_the_order_keep_both_remarks(order, scan, click):
+    for _ in range(4):
+        scan(code(TUBE, "A1", "260501"), order)
+    click(order)
+
+    assert Receipt.objects.get().get_remark_display() == "short-dated on arrival, more than ordered"
+
+
 def test_short_dated_may_be_a_share_of_the_shelf_life():
     five_years = ConsumableFactory.build(shelf_life_months=60)
     share = ShortDated(days=90, share=0.5)
