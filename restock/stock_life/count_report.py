@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from decimal import Decimal
 
-from inventory.count_rounds import differs, variance
+from inventory.count_rounds import differs, lots_counted, variance
 from inventory.models import Consumable, CountRound, CountTask, Department, Place
 
 from ..learning.fits import Captured
@@ -20,8 +20,8 @@ WEEKS = 8
 class Differed:
     """The settled counts of one line (all places) or one place (all lines); pieces.
 
-    fewer, more: pieces missing and pieces too many, both positive. value: of the pieces missing less those too many,
-    None where no price is known.
+    fewer, more: pieces missing and pieces too many, both positive; of each lot where only the lots differ. value: of
+    the pieces missing less those too many, None where no price is known.
     """
 
     what: Consumable | Place
@@ -42,14 +42,14 @@ class Differed:
         return [(labels[cause], times) for cause, times in self.causes.most_common() if cause]
 
     def add(self, task: CountTask) -> None:
-        difference = variance(task)
+        difference, (fewer, more) = variance(task), _pieces_off(task)
         self.counts += 1
-        self.agreed += difference == 0
-        self.fewer += max(-difference, 0)
-        self.more += max(difference, 0)
+        self.agreed += not differs(task)
+        self.fewer += fewer
+        self.more += more
         if task.consumable.price_per_piece is not None:
             self.value = (self.value or Decimal(0)) - difference * task.consumable.price_per_piece
-        if difference:
+        if differs(task):
             self.causes[task.cause] += 1
 
 
@@ -66,19 +66,20 @@ class Report:
 
 
 def count_report(department: Department, *, at: datetime, weeks: int = WEEKS) -> Report:
-    """What the rounds of the last weeks found: one query. Causes are (words, counts, pieces)."""
+    """What the rounds of the last weeks found: two queries. Causes are (words, counts, pieces)."""
     tasks = CountTask.objects.filter(
         round__department=department, count__at__gt=at - timedelta(weeks=weeks), count__at__lte=at
-    ).select_related("count", "consumable", "place")
+    )
+    tasks = tasks.select_related("count", "consumable", "place").prefetch_related("lots")
     lines: dict[int, Differed] = {}
     places: dict[int, Differed] = {}
     causes: dict[str, list[int]] = defaultdict(lambda: [0, 0])
     for task in tasks:
         lines.setdefault(task.consumable_id, Differed(task.consumable)).add(task)
         places.setdefault(task.place_id, Differed(task.place)).add(task)
-        if difference := variance(task):
+        if differs(task):
             causes[task.cause][0] += 1
-            causes[task.cause][1] += abs(difference)
+            causes[task.cause][1] += sum(_pieces_off(task))
     labels = dict(CountTask.Cause.choices) | {"": None}
     return Report(
         weeks=weeks,
@@ -132,6 +133,14 @@ def result_of(round: CountRound) -> RoundResult:
         agree=tuple(task for task in settled if not differs(task)),
         wait=tuple(task for task in tasks if task.count_id is None),
     )
+
+
+def _pieces_off(task: CountTask) -> tuple[int, int]:
+    """Pieces missing and pieces too many, by the total or, where the total agrees, by the lots."""
+    found = [variance(task) or 0]
+    if found == [0]:
+        found = [one.variance for one in lots_counted(task)]
+    return sum(max(-pieces, 0) for pieces in found), sum(max(pieces, 0) for pieces in found)
 
 
 def _most_off_first(found: dict[int, Differed]) -> tuple[Differed, ...]:

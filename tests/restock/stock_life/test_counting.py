@@ -15,7 +15,7 @@ from restock.learning.fitting import refit
 from restock.learning.tallies import bring_forward, read_tallies
 from restock.learning.usage import learn_usage
 from restock.models import SetupStandard, UsageRecord
-from restock.stock_life.count_report import count_report
+from restock.stock_life.count_report import count_report, result_of
 from restock.stock_life.counting import (
     days_count,
     doubtful_lines,
@@ -25,7 +25,14 @@ from restock.stock_life.counting import (
     start_place_count,
     still_lines,
 )
-from tests.factories import CartFactory, CaseFactory, CaseTypeFactory, ConsumableFactory, StockingLineFactory
+from tests.factories import (
+    CartFactory,
+    CaseFactory,
+    CaseTypeFactory,
+    ConsumableFactory,
+    LotFactory,
+    StockingLineFactory,
+)
 
 from ..pick_lists import make_line, make_pick, make_plan
 
@@ -143,6 +150,25 @@ def test_the_report_adds_up_by_line_and_place(department, cart, stocked, technic
     assert (report.counts, report.agreed, line.fewer, line.more, line.value) == (2, 0, 2, 1, 2)
     assert [(one.what.name, one.off) for one in report.places] == [("Cart 1", 2), ("Cart 2", 1)]
     assert report.causes == ((None, 2, 3),)
+
+
+def test_the_report_does_not_take_a_line_for_agreed_whose_lots_differ(department, storeroom, stocked, technician):
+    tube = stocked(0, place=storeroom)
+    lots = [LotFactory(consumable=tube, number=number) for number in ("L1", "L2")]
+    for lot in lots:
+        ledger.receive(place=storeroom, consumable=tube, lot=lot, quantity=55, by=technician, at=NOW, key=lot.number)
+    round = open_round(
+        department=department, lines=[ToCount(storeroom.pk, tube.pk, "age")], for_date=NOW.date(), by=technician, at=NOW
+    )
+    task = round.tasks.select_related("round__department", "place", "consumable").get()
+    save_count(task=task, counted={lots[0].pk: 53, lots[1].pk: 57}, seen="open", by=technician, at=NOW)
+
+    report = count_report(department, at=NOW)
+
+    [line] = report.lines
+    assert len(result_of(round).differ) == 1
+    assert (report.counts, report.agreed, line.fewer, line.more) == (1, 0, 2, 2)
+    assert report.causes == ((None, 1, 4),)
 
 
 def test_counts_through_rounds_find_that_three_of_ten_pieces_are_not_logged_and_the_forecast_rises(
