@@ -101,40 +101,39 @@ def borrow(
     destination = _own_cart(room, consumable)
     if destination is None:
         raise ledger.Refused(_("No cart serves this room: log the use, and the place it came from will be counted."))
-    return carry(
+    carried = pieces_carried(
         source=source,
         destination=destination,
         consumable=consumable,
         quantity=quantity,
         on=room.department.local_date(at),
-        by=by,
         at=at,
         key=key,
         reason=_("fetched for a case"),
     )
+    return ledger.record(carried, by=by)
 
 
-@transaction.atomic
-def carry(
+def pieces_carried(
     *,
     source: Place,
     destination: Place,
     consumable: Consumable,
     quantity: int,
     on: date,
-    by,
     at: datetime,
     key: str,
     reason: str,
     lot: Lot | None = None,
     longest_first: bool = False,
-) -> list[Movement]:
-    """Record pieces carried from one place to another: of `lot`, or else lots that expire first before the others.
+) -> list[ledger.Entry]:
+    """Pieces carried from one place to another, to be recorded: of `lot`, or else lots that expire first before the
+    others, as the record holds them now.
 
     on: the day that they are for; lots that end before it are not chosen. longest_first: those that last longest
     instead, as a swap brings them back.
 
-    One movement for each lot: `ledger.movements_of(key)`. Raises InsufficientStock as `ledger.move` does.
+    One entry for each lot: `ledger.movements_of(key)` once they are recorded.
     """
     held = Holding.objects.filter(place=source, consumable=consumable, lot__isnull=False, quantity__gt=0)
     lots = [
@@ -145,23 +144,20 @@ def carry(
     parts = [*choice.taken, *([(None, choice.short_pieces)] if choice.short_pieces else [])]
     if lot is not None:
         parts = [(lot.pk, quantity)]
-    return ledger.record(
-        (
-            ledger.Entry(
-                kind=Movement.Kind.MOVE,
-                source=source,
-                destination=destination,
-                consumable=consumable,
-                lot=lot_id,
-                quantity=pieces,
-                at=at,
-                key=ledger.part_key(key, number),
-                reason=reason,
-            )
-            for number, (lot_id, pieces) in enumerate(parts, start=1)
-        ),
-        by=by,
-    )
+    return [
+        ledger.Entry(
+            kind=Movement.Kind.MOVE,
+            source=source,
+            destination=destination,
+            consumable=consumable,
+            lot=lot_id,
+            quantity=pieces,
+            at=at,
+            key=ledger.part_key(key, number),
+            reason=reason,
+        )
+        for number, (lot_id, pieces) in enumerate(parts, start=1)
+    ]
 
 
 def _own_cart(room: Room, consumable: Consumable) -> Place | None:

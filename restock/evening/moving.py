@@ -14,13 +14,13 @@ from hashlib import sha256
 from uuid import UUID
 
 from django.db import transaction
-from django.db.models import F
+from django.db.models import F, Sum
 from django.utils.translation import gettext as _
 
 from inventory import ledger
 from inventory.models import Consumable, Department, Holding, Lot, Movement, Place
 
-from ..cases.fetching import carry
+from ..cases.fetching import pieces_carried
 
 PREFIX, BACK = "done:", ":back"
 MOVED, SWAPPED = "moved to where it does more good", "swapped for pieces that last longer"
@@ -63,16 +63,19 @@ def record_move(
     the day `on`. A swap brings as many back.
 
     Raises NotMoved where a storeroom's record holds fewer, and for a known key with other content. A cart's record may
-    fall below zero: what was carried is a fact.
+    fall below zero: what was carried is a fact. A swap needs as many on record at both places, carts too, before
+    either half of it: the pieces that arrive are not those that go back.
     """
-    told = {"consumable": consumable, "quantity": pieces, "on": on, "by": by, "at": at}
-    told["reason"] = SWAPPED if swap else MOVED
+    told = {"consumable": consumable, "quantity": pieces, "on": on, "at": at, "reason": SWAPPED if swap else MOVED}
     try:
         if not ledger.movements_of(PREFIX + key):
-            carry(source=source, destination=destination, key=PREFIX + key, lot=lot, **told)
+            carried = pieces_carried(source=source, destination=destination, key=PREFIX + key, lot=lot, **told)
             if swap:
-                back = PREFIX + key + BACK
-                carry(source=destination, destination=source, key=back, longest_first=True, **told)
+                _refuse_to_swap_more_than_held(source, consumable, pieces, on=on, lot=lot)
+                _refuse_to_swap_more_than_held(destination, consumable, pieces, on=on)
+                back = {"source": destination, "destination": source, "key": PREFIX + key + BACK}
+                carried += pieces_carried(**back, longest_first=True, **told)
+            ledger.record(carried, by=by)
     except ledger.Refused as problem:
         raise NotMoved(str(problem)) from problem
     if Movement.objects.filter(reverses__in=_of(key)).exists():
@@ -133,6 +136,20 @@ def lots_to_take(pairs: list[tuple[int, int]], *, on: date) -> dict[tuple[int, i
         if (one.place_id, one.consumable_id) in wanted:
             found[one.place_id, one.consumable_id].append(one)
     return dict(found)
+
+
+def _refuse_to_swap_more_than_held(
+    place: Place, consumable: Consumable, pieces: int, *, on: date, lot: Lot | None = None
+) -> None:
+    held = Holding.objects.filter(place=place, consumable=consumable).usable(on=on)
+    if lot is not None:
+        held = held.filter(lot=lot)
+    most = max(held.aggregate(pieces=Sum("quantity", default=0))["pieces"], 0)
+    if pieces > most:
+        raise NotMoved(
+            _("The record of %(place)s holds %(most)d that may be used. If there are more, correct the count first.")
+            % {"place": place, "most": most}
+        )
 
 
 def _of(key: str) -> list[Movement]:

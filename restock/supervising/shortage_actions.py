@@ -15,7 +15,7 @@ from django.utils.translation import gettext as _
 from inventory import ledger
 from inventory.models import Count, Holding, Place, StockingLine
 
-from ..cases.fetching import carry
+from ..cases.fetching import pieces_carried
 from ..models import ParChange, Pick, Plan, PlanLine, ShortageAction
 from ..setting_up.par_changes import ParRefused, change_par
 
@@ -92,17 +92,17 @@ def move_in(*, line: PlanLine, source: Place, pieces: int, by, at: datetime, key
             % {"place": source, "most": max(most, 0)}
         )
     try:
-        carry(
+        carried = pieces_carried(
             source=source,
             destination=line.place,
             consumable=line.consumable,
             quantity=pieces,
             on=line.plan.for_date,
-            by=by,
             at=at,
             key=key,
             reason=_("moved to cover a shortage"),
         )
+        ledger.record(carried, by=by)
     except ledger.Refused as problem:
         raise NotDone(str(problem)) from problem
     return _keep(line, Kind.MOVED, by=by, at=at, key=key, note=note, source=source, pieces=pieces)

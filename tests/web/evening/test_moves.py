@@ -137,6 +137,17 @@ class TestMoveDone:
         }
         assert (cart.on_hand(line), other.on_hand(line)) == (5, 4)
 
+    @pytest.mark.parametrize("short", ["source", "destination"])
+    def test_swap_of_more_than_either_place_has_on_record_is_refused(self, done, cart, other, line, technician, short):
+        plenty, held = (cart, 4) if short == "source" else (other, 0)
+        ledger.receive(place=plenty, consumable=line, quantity=9999, by=technician, at=timezone.now(), key="plenty")
+
+        answer = done(pieces=9999, swap="on")
+
+        assert f"holds {held} that may be used" in words(answer)
+        assert 'name="pieces" value="9999"' in answer.text
+        assert not Movement.objects.filter(kind="move").exists()
+
     def test_undone_the_pieces_are_where_they_were_and_both_rows_stay(self, signed_in, done, cart, other, line):
         done(pieces=3)
 
