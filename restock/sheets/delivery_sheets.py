@@ -97,7 +97,10 @@ DELIVERY = Form(
 
 @dataclass(frozen=True, slots=True)
 class _Came:
-    """One row as it is understood: so many packs of a line and lot. lot_number is empty where the pack shows none."""
+    """One row as it is understood: so many packs of a line and lot. lot_number is empty where the pack shows none.
+
+    packs: 0 where the row says that none came, which matters only where this sheet brought some before.
+    """
 
     answer: Answer
     consumable: Consumable
@@ -152,12 +155,11 @@ def apply_delivery(filled: Filled, *, storeroom: Place, order: Order | None, by,
     came = _read(filled, storeroom, order, problems)
     before = _Before(filled.sheet_key)
     new = []
-    for one in came:
-        pack = before.same(one)
-        if pack is None:
-            new.append(one)
-        else:
+    for one, pack in before.matched(came):
+        if pack is not None:
             problems += _contradictions(one, pack)
+        elif one.packs:
+            new.append(one)
     problems += before.left_out(came)
     if problems:
         raise SheetRefused(*problems)
@@ -196,14 +198,16 @@ def _asked_on_packs(storeroom: Place) -> dict[int, str]:
 
 
 def _read(filled: Filled, storeroom: Place, order: Order | None, problems: list[Problem]) -> list[_Came]:
-    """The rows that say that something came, each line and lot once."""
+    """The rows that say how much came, each line and lot once; of a lot in two rows that which says that none came
+    says nothing."""
     lines = {line.pk: line for line in storeroom.department.consumables.all()}
     by_code = {line.code: line for line in lines.values()}
     ordered = dict(OrderLine.objects.filter(order=order).values_list("consumable", "pieces_per_pack")) if order else {}
     named = [
         (answer, line)
         for answer in filled.answers
-        if answer["packs"] and (line := _line(answer, lines, by_code, problems)) is not None
+        if answer["packs"] is not None
+        and (line := _line(answer, lines, by_code, problems if answer["packs"] else [])) is not None
     ]
     usual = usual_packs({line.pk for _answer, line in named} - ordered.keys())
     kept = dict(StockingLine.objects.filter(place=storeroom).values_list("consumable", "tracking"))
@@ -214,17 +218,19 @@ def _read(filled: Filled, storeroom: Place, order: Order | None, problems: list[
     )
     came: list[_Came] = []
     first: dict[tuple[int, str], int] = {}
-    for answer, line in named:
+    for answer, line in sorted(named, key=lambda one: not one[0]["packs"]):
         try:
             lot = lot_as_typed(answer["lot"] or "")
         except (ArrivalRefused, PersonCode) as refused:
             problems.append(answer.problem("lot", NOT_SHOWN, _(str(refused)).rstrip(".")))
             continue
-        if kept.get(line.pk) == Tracking.LOT:
+        if answer["packs"] and kept.get(line.pk) == Tracking.LOT:
             problems += _not_read(answer, line, lot, dated)
         lot = "" if lot == NO_LOT else lot
         earlier = first.setdefault((line.pk, lot), answer.row)
         if earlier != answer.row:
+            if not answer["packs"]:
+                continue
             problems.append(_twice(answer, line, lot, earlier))
         holds = answer["holds"] or ordered.get(line.pk) or usual[line.pk]
         came.append(_Came(answer, line, answer["packs"], holds, lot, answer["expires_on"]))
@@ -274,30 +280,37 @@ class _Before:
         self.sheet_key = sheet_key
         self.known: list[ArrivedPack] = []
         brought = ArrivedPack.objects.filter(key__startswith=f"{sheet_key}:").select_related("consumable")
-        self.removed: dict[str, int] = defaultdict(int)
+        self.kept: dict[str, int] = defaultdict(int)
         self.standing: dict[int, list[ArrivedPack]] = defaultdict(list)
         for pack in brought.order_by("pk"):
-            if pack.state == State.REMOVED:
-                self.removed[pack.key.partition("~")[0]] += 1
-            else:
+            self.kept[_row_of(pack)] += 1
+            if pack.state != State.REMOVED:
                 self.standing[pack.consumable_id].append(pack)
 
-    def same(self, one: _Came) -> ArrivedPack | None:
-        """The pack that a row brought before, by the lot that was written then or was put right since."""
-        for pack in self.standing.get(one.consumable.pk, ()):
-            if pack.key.partition("~")[0] == self.key(one) or pack.lot_number == one.lot_number:
-                self.known.append(pack)
-                return pack
-        return None
+    def matched(self, came: Iterable[_Came]) -> list[tuple[_Came, ArrivedPack | None]]:
+        """Each row with the pack that it brought before: by the lot that was written then, or else, of packs that no
+        row wrote, by the lot that was put right since. No two rows have one pack."""
+        found: dict[int, ArrivedPack] = {}
+        for is_same in (
+            lambda pack, one: _row_of(pack) == self.key(one),
+            lambda pack, one: pack.lot_number == one.lot_number,
+        ):
+            for n, one in enumerate(came):
+                taken = {pack.pk for pack in found.values()}
+                for pack in self.standing.get(one.consumable.pk, ()):
+                    if n not in found and pack.pk not in taken and is_same(pack, one):
+                        found[n] = pack
+        self.known = [found[n] for n in sorted(found)]
+        return [(one, found.get(n)) for n, one in enumerate(came)]
 
     def key(self, one: _Came) -> str:
         lot = hashlib.sha256(one.lot_number.encode()).hexdigest()[:10]
         return f"{self.sheet_key}:{one.consumable.pk}:{lot}"
 
     def new_key(self, one: _Came) -> str:
-        """A key that no pack has; what was taken off the list may come again."""
+        """A key that no pack has; what was taken off the list may come again. It keeps the day that was written."""
         key = self.key(one)
-        return f"{key}~{self.removed[key]}"
+        return f"{key}~{self.kept[key]}~{one.expires_on or ''}"
 
     def left_out(self, came: Iterable[_Came]) -> Iterable[Problem]:
         """A lot that stood on this sheet for a line which has other lots now: mistyped, or the sheet is used anew."""
@@ -320,13 +333,22 @@ def _mend() -> str:
     )
 
 
+def _row_of(pack: ArrivedPack) -> str:
+    """The key of the row that brought a pack: its line and the lot that was written then."""
+    return pack.key.partition("~")[0]
+
+
 def _contradictions(one: _Came, pack: ArrivedPack) -> Iterable[Problem]:
-    for name, now, then in (
-        ("packs", one.packs, pack.packs),
-        ("holds", one.pieces_per_pack, pack.pieces_per_pack),
-    ):
+    """What a row says now and did not say before. The day may be the one that was put right since, as the lot may."""
+    compared = [("packs", one.packs, pack.packs)]
+    if one.packs:
+        compared.append(("holds", one.pieces_per_pack, pack.pieces_per_pack))
+        day_written = pack.key.partition("~")[2].partition("~")[2]
+        if one.expires_on != pack.expires_on and str(one.expires_on or "") != day_written:
+            compared.append(("expires_on", one.expires_on or NOTHING, day_written or pack.expires_on or NOTHING))
+    for name, now, then in compared:
         if now != then:
-            found = _("%(now)d, where this sheet said %(then)d before") % {"now": now, "then": then}
+            found = _("%(now)s, where this sheet said %(then)s before") % {"now": now, "then": then}
             yield one.answer.problem(name, found, _mend())
 
 

@@ -147,8 +147,14 @@ def test_another_lot_added_to_a_sheet_that_came_before_is_new_wherever_it_stands
 
 @pytest.mark.parametrize(
     ("again", "said"),
-    [(A1 | {"Packs come": 3}, "found 3, where this sheet said 2 before"), (B2, "without lot “A1”")],
-    ids=["other packs", "other lot"],
+    [
+        (A1 | {"Packs come": 3}, "found 3, where this sheet said 2 before"),
+        (A1 | {"Packs come": 0}, "found 0, where this sheet said 2 before"),
+        ({"Packs come": 0}, "without lot “A1”"),
+        (A1 | {"Use by": date(2029, 6, 30)}, "found 2029-06-30, where this sheet said 2028-06-30 before"),
+        (B2, "without lot “A1”"),
+    ],
+    ids=["other packs", "none", "none and no lot", "other date", "other lot"],
 )
 def test_sheet_that_says_otherwise_the_second_time_is_refused(written, bring, press, order, again, said):
     bring(written, ("ETT-7.0", A1))
@@ -175,6 +181,26 @@ def test_lot_put_right_on_the_page_is_still_the_row_of_the_sheet(written, bring,
     for lot in ("A1", "A7"):
         assert "not received again" in bring(written, ("ETT-7.0", A1 | {"Lot": lot}))
     assert ArrivedPack.objects.count() == 1
+
+
+def test_real_lot_beside_one_that_was_put_right_to_its_number_is_kept_too(written, bring, press, order):
+    bring(written, ("ETT-7.0", A1))
+    arrivals.correct(ArrivedPack.objects.all(), lot_number="A7", expires_on=LAST)
+    real = A1 | {"Lot": "A7", "Packs come": 1}
+    bring(written, ("ETT-7.0", real), ("ETT-7.0", A1))
+    bring(written, ("ETT-7.0", A1), ("ETT-7.0", real))
+
+    assert sorted(ArrivedPack.objects.values_list("lot_number", "packs")) == [("A7", 1), ("A7", 2)]
+    assert press(order).pieces == 30
+
+
+def test_date_put_right_on_the_page_is_still_the_row_of_the_sheet(written, bring):
+    right = date(2029, 6, 30)
+    bring(written, ("ETT-7.0", A1))
+    arrivals.correct(ArrivedPack.objects.all(), lot_number="A1", expires_on=right)
+
+    for day in (LAST, right):
+        assert "not received again" in bring(written, ("ETT-7.0", A1 | {"Use by": day}))
 
 
 def test_more_than_ordered_short_dated_and_not_ordered_are_told_as_after_a_scan(
