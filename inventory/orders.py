@@ -17,6 +17,7 @@ from django.db.models import QuerySet, Sum
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
+from .ledger import KeyReused
 from .models import BackOrder, Consumable, Department, Order, OrderLine, Packaging, Place, Receipt
 
 MOST_PACKS = 9999
@@ -312,7 +313,8 @@ def close_lines(*, lines: Iterable[OrderLine], by, at: datetime) -> int:
 def buyer_changes(*, line: OrderLine, packs: int, by, at: datetime) -> bool:
     """Keep that the buyer ordered another number of packs than was asked for; none closes the line.
 
-    Returns whether anything is new. Raises OrderRefused for a line of an order that was not placed.
+    Returns whether anything is new. Raises OrderRefused for a line of an order that was not placed, and for other packs
+    of a closed line.
     """
     line = OrderLine.objects.select_for_update(of=("self",), no_key=True).select_related("order").get(pk=line.pk)
     if line.order.placed_at is None:
@@ -323,6 +325,8 @@ def buyer_changes(*, line: OrderLine, packs: int, by, at: datetime) -> bool:
         return bool(close_lines(lines=[line], by=by, at=at))
     if packs == line.packs:
         return False
+    if line.closed_at:
+        raise OrderRefused(_("Nothing of this line is open any more."), about="packs")
     line.packs_asked = line.packs_asked or line.packs
     line.packs = packs
     line.save(update_fields=["packs", "packs_asked"])
@@ -337,12 +341,17 @@ def confirm_day(*, line: OrderLine, expected_on: date, by, at: datetime, key: st
     word counts. The same key again is the same word. Raises OrderRefused as `tell_back_order` does.
     """
     [standing] = standings(OrderLine.objects.filter(pk=line.pk))
-    if standing.open and standing.owed == standing.open:
-        if standing.expected_on == expected_on:
-            return False
+    all_owed = bool(standing.open) and standing.owed == standing.open
+    day = standing.expected_on if all_owed else standing.line.expected_on
+    if day == expected_on or line.back_orders.filter(key=key, expected_on=expected_on).exists():
+        return False
+    _check_day(line, expected_on, at)
+    if all_owed:
         tell_back_order(line=line, expected_on=expected_on, note=standing.notice.note, by=by, at=at, key=key)
         return True
-    return bool(OrderLine.objects.filter(pk=line.pk).exclude(expected_on=expected_on).update(expected_on=expected_on))
+    if not standing.open:
+        raise OrderRefused(_("Nothing of this line is open any more."), about="expected_on")
+    return bool(OrderLine.objects.filter(pk=line.pk).update(expected_on=expected_on))
 
 
 def reopen_line(*, line: OrderLine) -> None:
@@ -365,16 +374,20 @@ def tell_back_order(
     """Keep what the supplier said about a line that is late; the newest notice counts, and `withdrawn` ends it.
 
     pieces: how many of those still to come it is about; all of them if None. The same key again is the same notice.
-    Raises OrderRefused for a line of which nothing is open, for more pieces than are, and for a day that has passed.
+    Raises OrderRefused for a line of which nothing is open, for more pieces than are, for a day that has passed, and
+    for a known key with other content.
     """
     known = BackOrder.objects.filter(key=key).first()
     if known is not None:
+        before = (known.order_line_id, known.expected_on, known.pieces, known.note, known.withdrawn)
+        if before != (line.pk, expected_on, pieces, note, withdrawn):
+            raise OrderRefused(str(KeyReused(key)))
         return known
     [standing] = standings(OrderLine.objects.filter(pk=line.pk))
     if not standing.open:
         raise OrderRefused(_("Nothing of this line is open any more."))
-    if expected_on and expected_on < line.order.storeroom.department.local_date(at):
-        raise OrderRefused(_("This day has passed: choose today or a later day."), about="expected_on")
+    if expected_on:
+        _check_day(line, expected_on, at)
     if pieces and pieces > standing.open:
         words = ngettext(
             "Only %(open)d piece of this line is still to come.",
@@ -388,6 +401,11 @@ def tell_back_order(
     _check(notice)
     notice.save()
     return notice
+
+
+def _check_day(line: OrderLine, expected_on: date, at: datetime) -> None:
+    if expected_on < line.order.storeroom.department.local_date(at):
+        raise OrderRefused(_("This day has passed: choose today or a later day."), about="expected_on")
 
 
 def _locked(order: Order) -> Order:

@@ -26,6 +26,7 @@ from ..workbook import Paper
 from ..workbook.forms import Answer, Asked, Column, Filled, Form, Row, StockText, write_form
 
 MOST_OWED = 99999
+_DAY = ":day"  # tells a day alone from the back-order of the same day that its row told before
 FIRST_DAY, LAST_DAY = date(2000, 1, 1), date(2099, 12, 31)
 
 REQUISITION = Form(
@@ -129,7 +130,8 @@ def apply_requisition(filled: Filled, *, order: Order, by, at: datetime) -> str:
         try:
             done += _apply(answer, line, by=by, at=at)
         except OrderRefused as refusal:
-            name = _CELLS.get(refusal.about) or next(name for name in answer.values if answer[name] is not None)
+            about = "owed" if refusal.about == "pieces" else refusal.about
+            name = about or next(name for name in answer.values if answer[name] is not None)
             problems.append(answer.problem(name, _found(answer, name), str(refusal).rstrip(".")))
     if problems:
         raise SheetRefused(*problems)
@@ -140,35 +142,56 @@ def apply_requisition(filled: Filled, *, order: Order, by, at: datetime) -> str:
 
 def _apply(answer: Answer, line: OrderLine, *, by, at: datetime) -> bool:
     """Keep one row; whether anything was new. Raises OrderRefused."""
-    packs, expected_on = answer["packs"], answer["expected_on"]
-    if answer["owed"] and not answer["back_ordered"]:
-        raise OrderRefused(_("an empty cell, or yes under Back-order"), about="pieces")
+    packs, expected_on, back_ordered = (answer[name] for name in ("packs", "expected_on", "back_ordered"))
     if line.order.placed_at is None:
-        if expected_on or answer["back_ordered"]:
-            raise OrderRefused(_("an empty cell until the order is placed"))
+        early = next((name for name in ("expected_on", "back_ordered", "owed", "note") if answer[name]), None)
+        if early:
+            raise OrderRefused(_("an empty cell until the order is placed"), about=early)
         return packs is not None and bool(set_packs(order=line.order, packs={line.pk: packs}))
+    for name in ("owed", "note"):
+        if answer[name] and not (back_ordered or (name == "note" and back_ordered is False)):
+            raise OrderRefused(_("an empty cell, or yes under Back-order"), about=name)
     new = packs is not None and buyer_changes(line=line, packs=packs, by=by, at=at)
-    if answer["back_ordered"]:
-        known = line.back_orders.filter(key=answer.event_key).exists()
-        tell_back_order(
-            line=line,
-            by=by,
-            at=at,
-            key=answer.event_key,
-            expected_on=expected_on,
-            pieces=answer["owed"],
-            note=answer["note"] or "",
-        )
-        return new or not known
-    if expected_on:
-        key = f"{answer.event_key}:{expected_on}"  # the same sheet may have told of a back-order before
-        confirmed = confirm_day(line=line, expected_on=expected_on, by=by, at=at, key=key)
-        return new or confirmed
+    if back_ordered is not None:
+        new = _tell(answer, line, by=by, at=at) or new
+    if expected_on and not back_ordered:
+        key = _key(answer, line, expected_on=expected_on).removesuffix(_DAY) + _DAY
+        new = confirm_day(line=line, expected_on=expected_on, by=by, at=at, key=key) or new
     return new
 
 
-_CELLS = {"pieces": "owed", "expected_on": "expected_on"}
+def _tell(answer: Answer, line: OrderLine, *, by, at: datetime) -> bool:
+    """Keep that the supplier owes the line, or no longer does; whether this is new. Raises OrderRefused."""
+    note, withdrawn = answer["note"] or "", not answer["back_ordered"]
+    told = {"note": note, "withdrawn": withdrawn}
+    if not withdrawn:
+        told |= {"expected_on": answer["expected_on"], "pieces": answer["owed"]}
+    key = _key(answer, line, **told)
+    if line.back_orders.filter(key=key).exists():
+        return False
+    [standing] = standings(OrderLine.objects.filter(pk=line.pk))
+    if withdrawn and not standing.owed:
+        if note:
+            raise OrderRefused(_("an empty cell, or yes under Back-order"), about="note")
+        return False
+    tell_back_order(line=line, by=by, at=at, key=key, **told)
+    return True
+
+
+def _key(answer: Answer, line: OrderLine, **told) -> str:
+    """The key of the newest notice of this row where it says the same; a further one where the row was changed since.
+
+    So the same sheet again is the same notice, whatever was said after it.
+    """
+    of_row = line.back_orders.filter(key__startswith=answer.event_key)
+    newest = of_row.first()
+    alike = {"expected_on": None, "pieces": None, "withdrawn": False} | told
+    if newest and all(getattr(newest, name) == value for name, value in alike.items()):
+        return newest.key
+    return f"{answer.event_key}:{of_row.count()}" if newest else answer.event_key
 
 
 def _found(answer: Answer, name: str) -> str:
+    if name == "back_ordered":
+        return quoted(_("yes") if answer[name] else _("no"))
     return _("a note") if name == "note" else quoted(str(answer[name]))

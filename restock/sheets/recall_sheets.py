@@ -14,7 +14,7 @@ from openpyxl import Workbook
 from inventory import recalls
 from inventory.importing.problems import SheetRefused
 from inventory.importing.values import Whole
-from inventory.models import Lot, Recall
+from inventory.models import Lot, Recall, RecallAnswer, RecallPlace
 
 from ..stock_life.recalled_use import UsedBefore
 from ..workbook import Paper
@@ -22,6 +22,7 @@ from ..workbook.forms import Asked, Column, Filled, Form, Row, StockText, write_
 from ..workbook.layout import Heading, TableRow, put_table, put_title, set_up_page, set_widths, use_own_font
 
 MOST_PIECES = 99999
+FIGURES = "found", "returned", "destroyed"
 DRILL = gettext_noop("A drill: put nothing out of use, send nothing back, destroy nothing. No stock is touched.")
 CAUTIONS = (
     gettext_noop("Recalled pieces are not used: put them aside where nobody reaches for them."),
@@ -86,8 +87,8 @@ def sweep_sheet(
         )
         filled = {}
         if one.answer:
-            filled = {name: getattr(one.answer, name) for name in ("found", "returned", "destroyed")}
-        rows.append(Row(key=str(asked.pk), printed=printed, filled=filled))
+            filled = dict(zip(FIGURES, _figures(one.answer), strict=True))
+        rows.append(Row(key=_key(asked, _figures(one.answer)), printed=printed, filled=filled))
     return write_form(
         SWEEP,
         rows,
@@ -104,39 +105,36 @@ def apply_sweep(recall: Recall) -> Callable[[Filled, object, datetime], str]:
 
     @transaction.atomic
     def apply(filled: Filled, by, at: datetime) -> str:
-        places = recall.places.in_bulk([int(answer.key) for answer in filled.answers])
-        told = {one.recall_place.pk: one.answer for one in recalls.report(recall).places}
+        places = {one.recall_place.pk: one for one in recalls.report(recall).places}
         problems, written = [], 0
         for answer in filled.answers:
-            found, returned, destroyed = (answer[name] or 0 for name in ("found", "returned", "destroyed"))
-            place = places.get(int(answer.key))
+            asked, printed = _read_key(answer.key)
+            figures = found, returned, destroyed = tuple(answer[name] or 0 for name in FIGURES)
+            note = answer["note"] or ""
+            place = places.get(asked)
             if place is None:
                 problems.append(
                     answer.problem("found", _("a place that this recall does not ask"), _("the sheet as written"))
                 )
                 continue
             if returned + destroyed > found:
-                gone = _("%(returned)s sent back and %(destroyed)s destroyed") % {
-                    "returned": returned,
-                    "destroyed": destroyed,
-                }
-                problems.append(
-                    answer.problem(
-                        "found",
-                        _("%(found)s, with %(gone)s") % {"found": found, "gone": gone},
-                        _("at least as many found"),
-                    )
-                )
+                problems.append(answer.problem("found", _words(figures), _("at least as many found")))
                 continue
-            known = told.get(place.pk)
-            if known and (known.found, known.returned, known.destroyed) == (found, returned, destroyed):
-                continue  # printed on the sheet, or answered on the page since
+            known = _figures(place.answer)
+            if figures in (printed, known) and note in ("", place.answer.note):
+                continue  # stands as it was printed, or was answered alike on the page since
+            if _was_recorded(answer.event_key, figures, note):
+                continue  # the same sheet again, whatever was answered after it
+            if known not in (printed, figures):
+                since = _("%(answer)s, which was answered since this sheet was written; correct it on the page")
+                problems.append(answer.problem("found", _words(figures), since % {"answer": _words(known)}))
+                continue
             recalls.answer(
-                recall_place=place,
+                recall_place=place.recall_place,
                 found=found,
                 returned=returned,
                 destroyed=destroyed,
-                note=answer["note"] or "",
+                note=note,
                 by=by,
                 at=at,
                 key=answer.event_key,
@@ -147,6 +145,31 @@ def apply_sweep(recall: Recall) -> Callable[[Filled, object, datetime], str]:
         return ngettext("%(n)d place answered.", "%(n)d places answered.", written) % {"n": written}
 
     return apply
+
+
+def _figures(answer: RecallAnswer | None) -> tuple[int, ...] | None:
+    return answer and tuple(getattr(answer, name) for name in FIGURES)
+
+
+def _key(asked: RecallPlace, printed: tuple[int, ...] | None) -> str:
+    """What the reference of a row keeps: the place, and the answer that was printed, such as 12:4.0.4."""
+    return f"{asked.pk}:{'.'.join(map(str, printed))}" if printed else str(asked.pk)
+
+
+def _read_key(key: str) -> tuple[int, tuple[int, ...] | None]:
+    asked, _colon, printed = key.partition(":")
+    return int(asked), tuple(map(int, printed.split("."))) if printed else None
+
+
+def _was_recorded(key: str, figures: tuple[int, ...], note: str) -> bool:
+    earlier = RecallAnswer.objects.filter(key=key).first()
+    return earlier is not None and (_figures(earlier), earlier.note) == (figures, note)
+
+
+def _words(figures: tuple[int, ...]) -> str:
+    found, returned, destroyed = figures
+    gone = _("%(returned)s sent back and %(destroyed)s destroyed") % {"returned": returned, "destroyed": destroyed}
+    return _("%(found)s, with %(gone)s") % {"found": found, "gone": gone}
 
 
 def report_workbook(told: recalls.Report, used: Iterable[UsedBefore], lots: Sequence[Lot]) -> bytes:

@@ -156,6 +156,15 @@ def test_a_back_order_told_twice_is_kept_once(placed, supervisor):
     assert BackOrder.objects.count() == 1
 
 
+def test_a_key_told_again_with_another_day_is_refused_and_the_first_notice_stands(placed, supervisor):
+    told = {"line": placed.lines.get(), "by": supervisor, "at": NOON, "key": "same"}
+    orders.tell_back_order(**told, expected_on=TODAY)
+
+    with pytest.raises(OrderRefused, match="recorded before with other content"):
+        orders.tell_back_order(**told, expected_on=TODAY + timedelta(days=5))
+    assert only(placed).expected_on == TODAY
+
+
 def test_nothing_late_can_be_said_of_what_has_come(placed, come, supervisor):
     come(30)
 

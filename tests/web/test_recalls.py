@@ -236,6 +236,32 @@ class TestOnPaper:
         told = recalls.report(recall)
         assert (told.nil, told.returned, told.waiting) == (1, 6, 0)
 
+    @pytest.fixture
+    def corrected(self, signed_in, opened, held, cart, technician, now):
+        """A sweep sheet on which the cart stands with 0 found; since then 2 found and destroyed are on record there."""
+        recall = opened()
+        asked = recall.places.get(place=cart)
+        recalls.answer(recall_place=asked, found=0, by=technician, at=now, key="none")
+        book = load_workbook(BytesIO(signed_in.get(reverse("recall-sheet", args=[recall.pk])).content))
+        recalls.answer(recall_place=asked, found=2, destroyed=2, by=technician, at=now, key="corrected")
+        return recall, book, asked
+
+    def test_row_that_stands_as_printed_takes_no_later_correction_back(self, signed_in, corrected):
+        recall, book, asked = corrected
+        self.fill(book, Main_storeroom={"Found": 6})
+
+        assert "1 place answered." in words(self.bring_back(signed_in, recall, book))
+        assert asked.answers.last().key == "corrected"
+
+    def test_row_changed_on_a_sheet_older_than_the_last_answer_is_refused(self, signed_in, corrected):
+        recall, book, asked = corrected
+        self.fill(book, Cart_1={"Found": 1}, Main_storeroom={"Found": 6})
+
+        said = words(self.bring_back(signed_in, recall, book))
+
+        assert "expected 2, with 0 sent back and 2 destroyed, which was answered since this sheet was written" in said
+        assert (asked.answers.last().key, recalls.report(recall).answered) == ("corrected", 1)
+
     def test_sheet_with_more_gone_than_found_is_refused_whole(self, signed_in, opened, cart, storeroom):
         recall = opened()
         book = load_workbook(BytesIO(signed_in.get(reverse("recall-sheet", args=[recall.pk])).content))

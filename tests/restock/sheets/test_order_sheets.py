@@ -124,6 +124,54 @@ def test_part_of_a_line_on_back_order_leaves_the_rest_as_it_was(placed, bring):
     assert [(part.pieces, part.expected_on) for part in line(placed).parts] == [(5, date(2026, 3, 7)), (5, COMES)]
 
 
+def test_back_order_changed_on_the_same_sheet_is_a_newer_notice(placed, bring):
+    first = {"MASK": {"Expected": COMES, "Back-order": "yes", "Pieces owed": 4}}
+    changed = {"MASK": {"Expected": COMES + timedelta(days=5), "Back-order": "yes", "Pieces owed": 6}}
+    bring(placed, first)
+
+    said = [bring(placed, told) for told in (changed, changed, first)]
+
+    assert said == [f"{done} of the sheet recorded." for done in ("1 row", "0 rows", "1 row")]
+    assert [notice.pieces for notice in line(placed).line.back_orders.order_by("pk")] == [4, 6, 4]
+
+
+def test_no_under_back_order_takes_the_notice_back_once(placed, bring):
+    bring(placed, {"MASK": {"Back-order": "yes"}})
+
+    said = [bring(placed, {"MASK": {"Back-order": "no"}}) for _time in range(2)]
+
+    assert said == ["1 row of the sheet recorded.", "0 rows of the sheet recorded."]
+    assert line(placed).notice is None
+
+
+@pytest.mark.parametrize(
+    ("told", "cell", "expected"),
+    [
+        ({"Note": "The maker is short"}, "Note", "or yes under Back-order"),
+        ({"Back-order": "no", "Note": "The maker is short"}, "Note", "or yes under Back-order"),
+        ({"Expected": date(2026, 3, 1)}, "Expected", "This day has passed"),
+    ],
+)
+def test_cell_that_would_do_nothing_is_refused(placed, bring, told, cell, expected):
+    with pytest.raises(SheetRefused, match=expected) as refused:
+        bring(placed, {"MASK": told})
+
+    [problem] = refused.value.problems
+    assert problem.column.endswith(cell)
+
+
+@pytest.mark.parametrize(("title", "value"), [("Packs, if other", 4), ("Expected", COMES)])
+def test_packs_and_days_of_a_closed_line_are_refused_at_their_cell(placed, bring, supervisor, title, value):
+    orders.close_lines(lines=[line(placed).line], by=supervisor, at=NOON)
+
+    with pytest.raises(SheetRefused, match="Nothing of this line is open") as refused:
+        bring(placed, {"MASK": {title: value}})
+
+    [problem] = refused.value.problems
+    assert problem.column.endswith(title)
+    assert line(placed).line.packs == 2
+
+
 @pytest.mark.parametrize(
     ("told", "expected"),
     [({"Back-order": "yes", "Expected": COMES, "Pieces owed": 11}, "Only 10 pieces"), ({"Pieces owed": 5}, "or yes")],
