@@ -19,8 +19,7 @@ from .models import ArrivedPack, Consumable, Department, Lot, Order, OrderLine, 
 from .orders import LineStanding, standings
 from .recalls.lots import is_named
 from .scanned import Found, spellings
-from .scanning import PersonCode, Scan, Unreadable, words
-from .scanning.people import holds_a_glued_person, is_about_a_person
+from .scanning import PersonCode, Scan, Unreadable, holds_a_person, words
 
 State = ArrivedPack.State
 DAYS_PER_MONTH = 365.25 / 12
@@ -322,7 +321,7 @@ def _name_known(department: Department, packs: list[ArrivedPack]) -> None:
 def lot_as_typed(text: str) -> str:
     """A lot's number as typed. Raises PersonCode or ArrivalRefused for a code that was scanned into the field."""
     text = text.strip()
-    if is_about_a_person(text) or holds_a_glued_person(text):
+    if holds_a_person(text):
         raise PersonCode
     if text.startswith(("]", "(", "+")) or "://" in text:
         raise ArrivalRefused(_("This is a whole code, not a lot: scan it into the scan box."))

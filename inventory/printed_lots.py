@@ -8,6 +8,7 @@ from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
 from .models import Consumable, Lot
+from .scanning import PersonCode, holds_a_person
 
 
 class OtherDate(Exception):
@@ -17,8 +18,10 @@ class OtherDate(Exception):
 def printed_lot(consumable: Consumable, number: str, expires_on: date | None) -> Lot:
     """The lot of that number, made where nobody knew it. A last day that was not on record yet is filled in.
 
-    Raises OtherDate where the day that was read is not the one on record.
+    Raises OtherDate where the day that was read is not the one on record, PersonCode for a code about a person.
     """
+    if holds_a_person(number):
+        raise PersonCode
     lot, _made = Lot.objects.get_or_create(consumable=consumable, number=number, defaults={"expires_on": expires_on})
     if expires_on is None or lot.expires_on == expires_on:
         return lot

@@ -19,6 +19,13 @@ class PlaceQuerySet(models.QuerySet):
 
 
 class LotQuerySet(models.QuerySet):
+    def bulk_create(self, objs, *args, **kwargs):
+        """Raises PersonCode, as `Lot.save` does, before anything is written."""
+        lots = list(objs)
+        for lot in lots:
+            lot.refuse_a_person()
+        return super().bulk_create(lots, *args, **kwargs)
+
     def usable(self, *, on: date):
         """Lots that a person may take from on that day: in date, and not quarantined."""
         return self.filter(Q(expires_on__isnull=True) | Q(expires_on__gte=on), quarantined_at__isnull=True)

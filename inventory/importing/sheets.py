@@ -109,6 +109,8 @@ class Table:
                     values[place] = value = self._value(cell, read)
                 except Unfit as reason:
                     found = cell.found if isinstance(cell, FaultyCell) else quoted(cell)
+                    if reason.keep_hidden:
+                        found = NOT_SHOWN
                     faults.append(self.problem(number, column.name, str(reason), found))
                 else:
                     if is_text and len(remembered) < MOST_REMEMBERED_TEXTS:

@@ -14,7 +14,7 @@ from inventory.importing.loading import Loading, Outcome, assign, known
 from inventory.importing.places import cartless_note, make_bins
 from inventory.importing.problems import NOTHING, quoted
 from inventory.importing.sheets import Row
-from inventory.importing.values import Choice, Code, Date, Whole
+from inventory.importing.values import Choice, Code, Date, LotNumber, Whole
 from inventory.importing.ways import ways
 from inventory.models import Consumable, Count, Lot, Movement, Place, StockingLine
 from inventory.recalls import hold_if_recalled, recalled_lines
@@ -28,8 +28,8 @@ COLUMNS = (
     Column("floor", _("Pieces that must always stay, whatever the forecast says. Left out: 0"), Whole(), example="1"),
     Column("capacity", _("Pieces that the bin can hold. Left out: no limit is known"), Whole(1), example="8"),
     Column("on_hand", _("Pieces counted now. Left out: not counted"), Whole(), example="4"),
-    Column("lot", _("Lot on the pack, where stock is kept by lot: one row for each lot, par in the first"), Code(60),
-           example="L7423"),
+    Column("lot", _("Lot on the pack, where stock is kept by lot: one row for each lot, par in the first"),
+           LotNumber(), example="L7423"),
     Column("expires_on", _("Last day on which that lot may be used"), Date(), example="2027-03-31"),
     Column("tracking", _("Whether people keep its dates here by lot or read the earliest one only. Left out: as it is, "
            "by lot for a new line"), Choice(tuple(StockingLine.Tracking.values)), example="earliest_date"),

@@ -15,6 +15,7 @@ from django.utils.translation import gettext_lazy
 
 from inventory.barcodes import GTIN_LENGTHS, NotAGtin, normal_gtin
 from inventory.importing.ways import ways
+from inventory.scanning import holds_a_person
 
 # Text such as 03/04/2026 is read only where the department says which of the two is the day.
 DATE_ORDERS = {"dmy": gettext_lazy("day/month/year"), "mdy": gettext_lazy("month/day/year")}
@@ -34,7 +35,14 @@ _CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}))?|(\d{2})(\d{2})")
 
 
 class Unfit(Exception):
-    """A cell that does not hold what its column needs; the message completes "expected ..."."""
+    """A cell that does not hold what its column needs; the message completes "expected ...".
+
+    keep_hidden: no error may repeat what the cell holds.
+    """
+
+    def __init__(self, expected: str, *, keep_hidden: bool = False) -> None:
+        super().__init__(expected)
+        self.keep_hidden = keep_hidden
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +113,23 @@ class Code:
             raise Unfit(_("a code, not a number that a spreadsheet shortened: %(as_text)s") % {"as_text": AS_TEXT})
         if len(text) > self.longest or not text.isprintable():
             raise Unfit(self.describes)
+        return text
+
+
+@dataclass(frozen=True, slots=True)
+class LotNumber(Code):
+    """A lot as the maker prints it. A hand scanner types wherever the cursor stands, so no refused text is repeated."""
+
+    def read(self, cell: object) -> str:
+        try:
+            text = cell if isinstance(cell, str) and holds_a_person(cell) else Code.read(self, cell)
+        except Unfit as unfit:
+            raise Unfit(str(unfit), keep_hidden=isinstance(cell, str | int | float)) from None
+        if holds_a_person(text):
+            raise Unfit(
+                _("the lot number that stands on the pack (this code is about a person and was refused)"),
+                keep_hidden=True,
+            )
         return text
 
 

@@ -8,6 +8,8 @@ from django.db.models import F, Q
 from django.utils.translation import gettext_lazy as _
 
 from ..querysets import HoldingQuerySet, LotQuerySet, MovementQuerySet
+from ..scanning import PersonCode
+from ..scanning.people import holds_a_glued_person, is_about_a_person
 
 
 class Lot(models.Model):
@@ -34,6 +36,20 @@ class Lot(models.Model):
 
     def __str__(self) -> str:
         return self.number
+
+    def save(self, *args, **kwargs) -> None:
+        """Raises PersonCode, as `LotQuerySet.bulk_create` does."""
+        self.refuse_a_person()
+        super().save(*args, **kwargs)
+
+    def refuse_a_person(self) -> None:
+        """Raise PersonCode where the number is a code about a person: the last guard, whoever makes the lot.
+
+        Narrower than `holds_a_person`, which every typed number has passed: a lot that was scanned behind its item may
+        begin as a person's number does.
+        """
+        if is_about_a_person(self.number) or holds_a_glued_person(self.number):
+            raise PersonCode
 
     def is_usable(self, *, on: date) -> bool:
         """Whether a person may take from it on that day: the rule of LotQuerySet.usable for a lot at hand."""

@@ -12,6 +12,7 @@ from .. import ledger
 from ..holds import settle
 from ..lot_ranges import lies_between
 from ..models import Consumable, Holding, Lot, Movement, Place, Recall, RecallLot, RecallPlace
+from ..scanning import holds_a_person, words
 from .lots import is_named, recall_of
 from .places import suspects
 
@@ -41,10 +42,12 @@ def open_recall(
     is not on record yet becomes a lot out of reach, so that a pack of it is held when it comes; a lot of the range that
     comes later is held by `hold_if_recalled`. Every other lot stays in use.
 
-    Raises Refused where no lot is named, or where a drill names one that is not on record; NotComparable for a range
-    that says nothing; ValidationError for a field that cannot stand.
+    Raises Refused where no lot is named, for a code about a person, or where a drill names a lot that is not on record;
+    NotComparable for a range that says nothing; ValidationError for a field that cannot stand.
     """
     numbers = list(dict.fromkeys(number.strip() for number in lot_numbers if number.strip()))
+    if any(map(holds_a_person, (*numbers, lot_from, lot_to))):
+        raise ledger.Refused(_(words.PERSON))
     if lot_from or lot_to:
         lies_between(lot_from, lot_from, lot_to)
     elif not (numbers or all_lots):

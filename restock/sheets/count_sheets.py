@@ -18,7 +18,7 @@ from django.utils.translation import gettext_noop, ngettext
 
 from inventory.count_rounds import ByLot, NotCounted, lots_counted, lots_to_read, stage
 from inventory.importing.problems import NOTHING, Problem, SheetRefused
-from inventory.importing.values import Clock, Code, Date, Whole
+from inventory.importing.values import Clock, Date, LotNumber, Whole
 from inventory.models import CountRound, CountTask, Department, Lot, StockingLine
 
 from ..stock_life.counting import Counted, FoundLot, save_counts
@@ -64,7 +64,7 @@ COUNT = Form(
         Asked(
             "lot_found",
             gettext_noop("Lot found"),
-            Code(60),
+            LotNumber(),
             14,
             hint=gettext_noop("Its number, in the row for another lot."),
         ),

@@ -20,10 +20,10 @@ from django.utils.translation import gettext_noop, ngettext
 from inventory.arrivals import ArrivalRefused, keep_typed, lot_as_typed
 from inventory.importing.loading import known, some_of
 from inventory.importing.problems import NOT_SHOWN, NOTHING, Problem, SheetRefused, quoted
-from inventory.importing.values import Date, Text, Whole
+from inventory.importing.values import Date, LotNumber, Text, Whole
 from inventory.models import ArrivedPack, Consumable, Lot, Order, OrderLine, Place, StockingLine
 from inventory.orders import standings, usual_packs
-from inventory.scanning import PersonCode, looks_scanned
+from inventory.scanning import looks_scanned
 
 from ..workbook import Paper
 from ..workbook.forms import Answer, Asked, Column, Filled, Form, Row, write_form
@@ -59,7 +59,7 @@ DELIVERY = Form(
         Asked(
             "lot",
             gettext_noop("Lot"),
-            Text(LONGEST_LOT),
+            LotNumber(LONGEST_LOT),
             16,
             hint=gettext_noop("As printed. Copy the row for a second lot. A hyphen where the pack shows none."),
         ),
@@ -221,8 +221,9 @@ def _read(filled: Filled, storeroom: Place, order: Order | None, problems: list[
     for answer, line in sorted(named, key=lambda one: not one[0]["packs"]):
         try:
             lot = lot_as_typed(answer["lot"] or "")
-        except (ArrivalRefused, PersonCode) as refused:
-            problems.append(answer.problem("lot", NOT_SHOWN, _(str(refused)).rstrip(".")))
+        except ArrivalRefused:
+            expected = _("the lot number that stands on the pack, not a whole code that was scanned")
+            problems.append(answer.problem("lot", NOT_SHOWN, expected))
             continue
         if answer["packs"] and kept.get(line.pk) == Tracking.LOT:
             problems += _not_read(answer, line, lot, dated)

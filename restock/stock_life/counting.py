@@ -34,6 +34,7 @@ from inventory.models import (
 )
 from inventory.printed_lots import OtherDate, printed_lot
 from inventory.recalls import hold_if_recalled
+from inventory.scanning import PersonCode
 
 from ..forecasting.count_order import NEVER_MOVES, CountWeights, Ranked, Ranking, Record, Records, choose, rank
 from ..learning.records import NO_MOVE, RATE_DAYS, LineRecord, LineRecords, read_line_records
@@ -294,6 +295,8 @@ def _with_found(one: Counted, *, at: datetime) -> int | ByLot:
             lot = printed_lot(one.task.consumable, found.number, found.expires_on)
         except OtherDate as problem:
             raise NotCounted(str(problem)) from problem
+        except PersonCode as refused:
+            raise NotCounted(_(str(refused))) from None
         hold_if_recalled(lot, place=one.task.place, at=at)
         pieces = {**pieces, lot.pk: pieces.get(lot.pk, 0) + found.pieces}
     return pieces

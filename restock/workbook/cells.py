@@ -9,7 +9,7 @@ from django.conf import settings
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext, override
 
-from inventory.importing.problems import Problem, SheetRefused, quoted
+from inventory.importing.problems import NOT_SHOWN, Problem, SheetRefused, quoted
 from inventory.importing.values import Code, FaultyCell, Unfit, ValueType
 from inventory.models.notes import NUMBER
 
@@ -82,7 +82,8 @@ def read_cell(kind: ValueType, cell: object, expected: str = "{}") -> object:
     try:
         return kind.read(cell)
     except Unfit as unfit:
-        raise NotRead(shown(cell), expected.format(unfit)) from None
+        found = NOT_SHOWN if unfit.keep_hidden else shown(cell)
+        raise NotRead(found, expected.format(unfit)) from None
 
 
 def words_in(cell: object) -> str | None:

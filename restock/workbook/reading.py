@@ -12,7 +12,7 @@ from django.utils.translation import gettext_lazy, gettext_noop
 from openpyxl.utils import get_column_letter
 
 from inventory.importing.problems import NOTHING, Problem, SheetRefused
-from inventory.importing.values import Code, Whole
+from inventory.importing.values import LotNumber, Whole
 from inventory.importing.xlsx import Workbook
 
 from .cells import NotRead, check_is_workbook, columns_in, in_every_language, read_cell, shown, texts_in, words_in
@@ -133,7 +133,7 @@ def _read_rows(
         if picked is not None:
             try:
                 row = replace(row, picked=read_cell(Whole(0, MOST_PICKED), picked, _("{}, or an empty cell")))
-                row = replace(row, lot=read_cell(Code(), lot, "{}") if row.picked and lot is not None else None)
+                row = replace(row, lot=read_cell(LotNumber(), lot, "{}") if row.picked and lot is not None else None)
             except NotRead as wrong:
                 column = PICKED if row.picked is None else LOT
                 problems.append(problem_at(file, row, wrong.found, wrong.expected, column=column))
