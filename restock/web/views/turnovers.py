@@ -1,6 +1,5 @@
 """Between two cases: the rooms with their next case, and one room's card."""
 
-
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone

@@ -13,7 +13,7 @@ from inventory import bundles, ledger
 from inventory.models import BundlePiece, Consumable, Holding, Place, Room
 from restock.advising.dates import short_dated
 from restock.advising.tonight import advise_moves
-from restock.cases.fetching import carry, nearest
+from restock.cases.fetching import nearest, pieces_carried
 from restock.cases.turnovers import Step, turnover
 from restock.evening.moving import lots_to_take
 from restock.evening.rounds import walk
@@ -140,14 +140,15 @@ def by_need_it_now(world):
 
 
 def by_carrying(world):
-    told = {"consumable": world.line, "quantity": 2, "by": world.by, "at": NOON, "on": TODAY, "reason": "fetched"}
-    return taken(carry(source=world.other, destination=world.cart, key="carry", **told)), TODAY
+    told = {"consumable": world.line, "quantity": 2, "at": NOON, "on": TODAY, "key": "carry", "reason": "fetched"}
+    entries = pieces_carried(source=world.other, destination=world.cart, **told)
+    return taken(ledger.record(entries, by=world.by)), TODAY
 
 
 def by_bringing_back_what_lasts(world):
-    told = {"consumable": world.line, "quantity": 2, "by": world.by, "at": NOON, "on": TODAY, "reason": "swapped"}
-    way = {"source": world.other, "destination": world.cart, "longest_first": True}
-    return taken(carry(key="carry", **way, **told)), TODAY
+    told = {"consumable": world.line, "quantity": 2, "at": NOON, "on": TODAY, "key": "carry", "reason": "swapped"}
+    entries = pieces_carried(source=world.other, destination=world.cart, longest_first=True, **told)
+    return taken(ledger.record(entries, by=world.by)), TODAY
 
 
 def by_use(world):
