@@ -99,7 +99,7 @@ def listed_slots(department: Department, day: date) -> list[Slot]:
     extras = defaultdict(set)
     for case_id, extra_id in Case.extras.through.objects.filter(case__in=cases).values_list("case", "extra"):
         extras[case_id].add(extra_id)
-    rows = cases.order_by("room__walk_order", "room", "order")
+    rows = cases.order_by("room__walk_order", "room", "order", "pk")
     return [
         Slot(room, case_type, technique, size_class, frozenset(extras[pk]))
         for pk, room, case_type, technique, size_class in rows.values_list(
