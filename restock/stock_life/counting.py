@@ -156,12 +156,6 @@ def doubts(department: Department, *, at: datetime) -> Doubts:
     return Doubts(line_ids, records, rank(records))
 
 
-def doubtful_lines(department: Department, *, at: datetime) -> list[Doubtful]:
-    """Every line with its place in the order, most doubtful first."""
-    found = doubts(department, at=at)
-    return found.read(np.argsort(-found.ranking.score, kind="stable"))
-
-
 def days_count(department: Department, *, at: datetime) -> DaysCount:
     """What to count today within the minutes that the policy gives, in walking order."""
     return days_count_of(department, doubts(department, at=at))

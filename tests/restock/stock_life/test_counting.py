@@ -18,7 +18,7 @@ from restock.models import SetupStandard, UsageRecord
 from restock.stock_life.count_report import count_report, result_of
 from restock.stock_life.counting import (
     days_count,
-    doubtful_lines,
+    doubts,
     save_count,
     seconds_per_line,
     start_days_count,
@@ -57,7 +57,8 @@ def stocked(cart, technician):
 
 
 def ranked(department):
-    return [one.line.consumable for one in doubtful_lines(department, at=NOW)]
+    found = doubts(department, at=NOW)
+    return [one.line.consumable for one in found.read(np.argsort(-found.ranking.score, kind="stable"))]
 
 
 def test_lines_are_ranked_by_doubt_and_what_a_wrong_record_costs(department, cart, stocked, technician):
